@@ -1,0 +1,1 @@
+//! Antenna patterns, azimuth tracks and switching order.

@@ -1,0 +1,1 @@
+//! Level readings and an antenna pattern become a density of bearing on the circle.

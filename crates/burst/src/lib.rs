@@ -1,0 +1,1 @@
+//! Where a transmission begins and ends: noise floor, bursts, signal-to-noise.

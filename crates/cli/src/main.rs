@@ -1,0 +1,2 @@
+//! The lobewright command line.
+fn main() {}

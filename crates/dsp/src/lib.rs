@@ -1,0 +1,1 @@
+//! Mixers, filters, decimators, spectra and level estimates.

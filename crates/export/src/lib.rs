@@ -1,0 +1,1 @@
+//! Results as JSON Lines, CSV, GeoJSON, KML and an HTML report.

@@ -1,0 +1,1 @@
+//! Bearings and station positions become a position with its regions.

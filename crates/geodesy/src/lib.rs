@@ -1,0 +1,1 @@
+//! Geodesics, the local frame and magnetic declination.

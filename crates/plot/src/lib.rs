@@ -1,0 +1,1 @@
+//! Pictures: spectrogram, polar plot and map, as SVG and PNG.

@@ -1,0 +1,1 @@
+//! Published values and the honesty tests against them.

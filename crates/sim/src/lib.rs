@@ -1,0 +1,1 @@
+//! Truth to samples: emitters, paths, antennas, noise and receiver faults.

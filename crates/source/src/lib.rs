@@ -1,0 +1,1 @@
+//! Samples in and out: SigMF, WAV and raw I/Q.

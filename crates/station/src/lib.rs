@@ -1,0 +1,1 @@
+//! Configuration and the composition of the stages into a pipeline.

@@ -1,0 +1,1 @@
+//! Test helpers: spectral masks and seeded signals.

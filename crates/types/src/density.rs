@@ -1,0 +1,733 @@
+//! A probability density over the whole circle of azimuths.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{ArcDeg, Azimuth, Mode, True, wrap_degrees, wrap_signed_degrees};
+
+/// Peaks whose valley is shallower than this (in nats of log density) count as one.
+const VALLEY_NATS: f64 = 0.7;
+/// Log density below the peak at which a density counts as empty.
+const FLOOR_NATS: f64 = 60.0;
+/// Uniform spacing from which an adaptive density is refined.
+const BASE_STEP_DEG: f64 = 3.0;
+/// Smallest spacing of knots: below any bearing error that can be reached.
+const MIN_STEP_DEG: f64 = 1e-4;
+
+/// A probability density over azimuth, counted from true north.
+///
+/// It is held as knots of log density (per degree), straight between neighbours, closed over 360 degrees, and
+/// always integrates to 1. Knots are dense where the density is narrow, so a bearing good to a hundredth of a
+/// degree and a hopeless one have the same form.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Knots", into = "Knots")]
+pub struct CircleDensity {
+    azimuth_deg: Vec<f64>,
+    ln_per_deg: Vec<f64>,
+}
+
+/// The form in files.
+#[derive(Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Knots {
+    azimuth_true_deg: Vec<f64>,
+    ln_density_per_deg: Vec<f64>,
+}
+
+/// Knots that make no density.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum DensityError {
+    /// Lists of different length.
+    #[error("{azimuths} azimuths but {values} values")]
+    Length {
+        /// Number of azimuths.
+        azimuths: usize,
+        /// Number of values.
+        values: usize,
+    },
+    /// Fewer than three knots.
+    #[error("a density on the circle needs three knots, {0} given")]
+    TooFew(usize),
+    /// Azimuths not ascending within `[0, 360)`.
+    #[error("knot {0} is not above the one before it and below 360 degrees")]
+    Order(usize),
+    /// A value that is not a number, or no mass at all.
+    #[error("the values hold no finite mass")]
+    NoMass,
+}
+
+/// Integral of `exp` of a straight line from `a` to `b` over a length `h`.
+fn segment_mass(a: f64, b: f64, h: f64) -> f64 {
+    let d = b - a;
+    if d.abs() < 1e-6 {
+        h * ((a + b) / 2.0).exp() * (1.0 + d * d / 24.0)
+    } else {
+        h * (b.exp() - a.exp()) / d
+    }
+}
+
+impl CircleDensity {
+    /// Takes knots in any scale (log density up to a constant) and normalises them.
+    ///
+    /// # Errors
+    /// [`DensityError`] where the lists differ in length, hold fewer than three knots, are not strictly ascending
+    /// in `[0, 360)`, or hold NaN or no mass. Minus infinity is allowed and raised to the floor, 60 nats below
+    /// the peak.
+    pub fn from_knots(azimuth_deg: Vec<f64>, ln_per_deg: Vec<f64>) -> Result<Self, DensityError> {
+        if azimuth_deg.len() != ln_per_deg.len() {
+            return Err(DensityError::Length {
+                azimuths: azimuth_deg.len(),
+                values: ln_per_deg.len(),
+            });
+        }
+        if azimuth_deg.len() < 3 {
+            return Err(DensityError::TooFew(azimuth_deg.len()));
+        }
+        for (i, &azimuth) in azimuth_deg.iter().enumerate() {
+            let above = i == 0 || azimuth > azimuth_deg[i - 1];
+            if !(above && (0.0..360.0).contains(&azimuth)) {
+                return Err(DensityError::Order(i));
+            }
+        }
+        let peak = ln_per_deg.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        if !peak.is_finite() || ln_per_deg.iter().any(|v| v.is_nan()) {
+            return Err(DensityError::NoMass);
+        }
+        let mut ln_per_deg = ln_per_deg;
+        for value in &mut ln_per_deg {
+            *value = (*value - peak).max(-FLOOR_NATS);
+        }
+        let mut density = Self {
+            azimuth_deg,
+            ln_per_deg,
+        };
+        let ln_mass = density
+            .segments()
+            .map(|s| segment_mass(s.ln_a, s.ln_b, s.h))
+            .sum::<f64>()
+            .ln();
+        for value in &mut density.ln_per_deg {
+            *value -= ln_mass;
+        }
+        Ok(density)
+    }
+
+    /// Samples a log density (up to a constant) where it bends: knots are added until straight lines follow it
+    /// within `tolerance_nats` wherever it carries mass.
+    ///
+    /// `centres_deg` are azimuths near which it may be narrow (0 to any number); without them a peak narrower
+    /// than three degrees can be missed. `ln_density` takes degrees in `[0, 360)`.
+    ///
+    /// # Errors
+    /// [`DensityError::NoMass`] where the function gives NaN, or nothing finite.
+    pub fn from_ln_fn(
+        mut ln_density: impl FnMut(f64) -> f64,
+        centres_deg: &[f64],
+        tolerance_nats: f64,
+    ) -> Result<Self, DensityError> {
+        let mut starts: Vec<f64> = centres_deg.iter().map(|&c| wrap_degrees(c)).collect();
+        let mut at = 0.0;
+        while at < 360.0 {
+            starts.push(at);
+            at += BASE_STEP_DEG;
+        }
+        starts.sort_by(f64::total_cmp);
+        starts.dedup_by(|b, a| *b - *a < MIN_STEP_DEG);
+        let values: Vec<f64> = starts.iter().map(|&a| ln_density(a)).collect();
+        let mut peak = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut knots: Vec<(f64, f64)> = Vec::with_capacity(4 * starts.len());
+        for i in 0..starts.len() {
+            let (a, va) = (starts[i], values[i]);
+            let (b, vb) = if i + 1 < starts.len() {
+                (starts[i + 1], values[i + 1])
+            } else {
+                (360.0, values[0])
+            };
+            knots.push((a, va));
+            refine(
+                &mut ln_density,
+                (a, va),
+                (b, vb),
+                tolerance_nats,
+                &mut peak,
+                &mut knots,
+            );
+        }
+        knots.retain(|k| k.0 < 360.0);
+        let (azimuths, values) = knots.into_iter().unzip();
+        Self::from_knots(azimuths, values)
+    }
+
+    /// The density that knows nothing.
+    pub fn uniform() -> Self {
+        let azimuth_deg = vec![0.0, 120.0, 240.0];
+        let ln_per_deg = vec![-(360.0_f64.ln()); 3];
+        Self {
+            azimuth_deg,
+            ln_per_deg,
+        }
+    }
+
+    /// A normal error of `sigma_deg` around an azimuth, wrapped round the circle.
+    ///
+    /// # Panics
+    /// Where `sigma_deg` is not positive and finite.
+    pub fn normal(azimuth: Azimuth<True>, sigma_deg: f64) -> Self {
+        assert!(sigma_deg > 0.0 && sigma_deg.is_finite(), "sigma must be positive");
+        let sigma = sigma_deg.max(3.0 * MIN_STEP_DEG);
+        let centre = azimuth.degrees();
+        let centres: Vec<f64> = [-4.0, -2.0, 0.0, 2.0, 4.0]
+            .iter()
+            .map(|k| centre + k * sigma)
+            .collect();
+        let term = |d: f64| -0.5 * (d / sigma).powi(2);
+        let ln = |a: f64| {
+            let d = wrap_signed_degrees(a - centre);
+            let main = term(d);
+            // Two more turns each way: enough up to a sigma of 200 degrees, where it is flat anyway.
+            let others: f64 = [-720.0, -360.0, 360.0, 720.0]
+                .iter()
+                .map(|turn| (term(d + turn) - main).exp())
+                .sum();
+            main + others.ln_1p()
+        };
+        Self::from_ln_fn(ln, &centres, 0.01).expect("a normal density is finite and has mass")
+    }
+
+    /// Azimuths of the knots, in degrees from true north, ascending in `[0, 360)`.
+    pub fn azimuths_deg(&self) -> &[f64] {
+        &self.azimuth_deg
+    }
+
+    /// Log density per degree at the knots.
+    pub fn ln_per_deg(&self) -> &[f64] {
+        &self.ln_per_deg
+    }
+
+    /// Log density per degree in any direction.
+    pub fn ln_density_per_deg(&self, azimuth: Azimuth<True>) -> f64 {
+        let at = azimuth.degrees();
+        let n = self.azimuth_deg.len();
+        let above = self.azimuth_deg.partition_point(|&a| a <= at);
+        let (i, j) = ((above + n - 1) % n, above % n);
+        let gap = wrap_degrees(self.azimuth_deg[j] - self.azimuth_deg[i]);
+        let part = wrap_degrees(at - self.azimuth_deg[i]) / gap;
+        self.ln_per_deg[i] + part * (self.ln_per_deg[j] - self.ln_per_deg[i])
+    }
+
+    /// Density per degree in any direction.
+    pub fn density_per_deg(&self, azimuth: Azimuth<True>) -> f64 {
+        self.ln_density_per_deg(azimuth).exp()
+    }
+
+    /// The probability that the direction lies in an arc.
+    pub fn probability(&self, arc: ArcDeg) -> f64 {
+        if arc.width_deg >= 360.0 {
+            return 1.0;
+        }
+        let from = arc.from.degrees();
+        let mut knots: Vec<f64> = self
+            .azimuth_deg
+            .iter()
+            .map(|a| wrap_degrees(a - from))
+            .filter(|a| *a < arc.width_deg)
+            .collect();
+        knots.push(0.0);
+        knots.push(arc.width_deg);
+        knots.sort_by(f64::total_cmp);
+        let ln = |offset: f64| self.ln_density_per_deg(Azimuth::from_degrees(from + offset));
+        knots
+            .windows(2)
+            .filter(|w| w[1] > w[0])
+            .map(|w| segment_mass(ln(w[0]), ln(w[1]), w[1] - w[0]))
+            .sum()
+    }
+
+    /// The mean resultant vector: its direction (absent where it has none) and length, 0 to 1.
+    pub fn mean_direction(&self) -> (Option<Azimuth<True>>, f64) {
+        let (mut north, mut east) = (0.0, 0.0);
+        for piece in self.fine_pieces() {
+            let rad = piece.middle_deg.to_radians();
+            north += piece.mass * rad.cos();
+            east += piece.mass * rad.sin();
+        }
+        let length = north.hypot(east);
+        (
+            (length > 1e-9).then(|| Azimuth::from_radians(east.atan2(north))),
+            length,
+        )
+    }
+
+    /// The separate peaks, most probable first, each with at least `min_probability` (the first always there).
+    ///
+    /// Peaks joined by a valley less than 0.7 nats below the lower of them count as one.
+    pub fn modes(&self, min_probability: f64) -> Vec<Mode> {
+        let mut modes: Vec<Mode> = self.basins().into_iter().map(|b| self.mode_of(b)).collect();
+        modes.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+        let keep = modes
+            .iter()
+            .take_while(|m| m.probability >= min_probability)
+            .count()
+            .max(1);
+        modes.truncate(keep);
+        modes
+    }
+
+    /// The shortest set of arcs that holds `probability` of the density, in ascending order of their start.
+    pub fn highest_density_arcs(&self, probability: f64) -> Vec<ArcDeg> {
+        let peak = self.ln_per_deg.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let (mut low, mut high) = (peak - FLOOR_NATS - 1.0, peak);
+        for _ in 0..60 {
+            let middle = f64::midpoint(low, high);
+            if self.mass_above(middle) >= probability {
+                low = middle
+            } else {
+                high = middle
+            }
+        }
+        self.arcs_above(low)
+    }
+
+    /// The density after a normal error of `sigma_deg` was added to the direction.
+    #[must_use]
+    pub fn widened(&self, sigma_deg: f64) -> Self {
+        if sigma_deg <= 0.0 {
+            return self.clone();
+        }
+        let pieces = self.fine_pieces();
+        let peak_step = sigma_deg / 4.0;
+        // Pieces closer together than a quarter of sigma act as one: fewer terms, the same sum.
+        let mut lumps: Vec<(f64, f64, f64)> = Vec::new();
+        for piece in &pieces {
+            if piece.mass < 1e-14 {
+                continue;
+            }
+            match lumps.last_mut() {
+                Some(lump) if piece.middle_deg - lump.2 < peak_step => {
+                    lump.1 = (lump.0 * lump.1 + piece.mass * piece.middle_deg) / (lump.0 + piece.mass);
+                    lump.0 += piece.mass;
+                }
+                _ => lumps.push((piece.mass, piece.middle_deg, piece.middle_deg)),
+            }
+        }
+        let ln = |at: f64| {
+            let sum: f64 = lumps
+                .iter()
+                .map(|&(mass, middle, _)| {
+                    let d = wrap_signed_degrees(at - middle);
+                    let wrapped: f64 = [-360.0, 0.0, 360.0]
+                        .iter()
+                        .map(|t| (-0.5 * ((d + t) / sigma_deg).powi(2)).exp())
+                        .sum();
+                    mass * wrapped
+                })
+                .sum();
+            sum.max(1e-300).ln()
+        };
+        let mut centres: Vec<f64> = Vec::new();
+        for mode in self.modes(1e-6) {
+            let reach = mode.sigma_deg.hypot(sigma_deg);
+            centres.extend([-3.0, -1.5, 0.0, 1.5, 3.0].map(|k| mode.azimuth.degrees() + k * reach));
+        }
+        Self::from_ln_fn(ln, &centres, 0.02).unwrap_or_else(|_| Self::uniform())
+    }
+
+    /// The same density turned clockwise by `turn_deg`.
+    #[must_use]
+    pub fn turned(&self, turn_deg: f64) -> Self {
+        let mut knots: Vec<(f64, f64)> = self
+            .azimuth_deg
+            .iter()
+            .zip(&self.ln_per_deg)
+            .map(|(a, v)| (wrap_degrees(a + turn_deg), *v))
+            .collect();
+        knots.sort_by(|a, b| a.0.total_cmp(&b.0));
+        knots.dedup_by(|b, a| b.0 <= a.0);
+        let (azimuth_deg, ln_per_deg) = knots.into_iter().unzip();
+        Self {
+            azimuth_deg,
+            ln_per_deg,
+        }
+    }
+
+    fn segments(&self) -> impl Iterator<Item = Segment> + '_ {
+        let n = self.azimuth_deg.len();
+        (0..n).map(move |i| {
+            let j = (i + 1) % n;
+            let start = self.azimuth_deg[i];
+            let h = if j == 0 {
+                self.azimuth_deg[0] + 360.0 - start
+            } else {
+                self.azimuth_deg[j] - start
+            };
+            Segment {
+                start,
+                h,
+                ln_a: self.ln_per_deg[i],
+                ln_b: self.ln_per_deg[j],
+            }
+        })
+    }
+
+    /// Masses small enough to stand for their middle: at most one degree wide.
+    fn fine_pieces(&self) -> Vec<Piece> {
+        let mut pieces = Vec::with_capacity(self.azimuth_deg.len() + 360);
+        for s in self.segments() {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "1 to 360")]
+            let parts = s.h.ceil().max(1.0) as usize;
+            let h = s.h / parts as f64;
+            for k in 0..parts {
+                let at = |x: f64| s.ln_a + (s.ln_b - s.ln_a) * x / parts as f64;
+                let (a, b) = (at(k as f64), at(k as f64 + 1.0));
+                let mass = segment_mass(a, b, h);
+                // Centre of mass of the piece, to second order.
+                let lean = ((b - a) / 12.0).clamp(-0.4, 0.4) * h;
+                pieces.push(Piece {
+                    middle_deg: s.start + (k as f64 + 0.5) * h + lean,
+                    mass,
+                });
+            }
+        }
+        pieces
+    }
+
+    fn mass_above(&self, ln_level: f64) -> f64 {
+        self.segments()
+            .map(|s| {
+                let (low, high) = (s.ln_a.min(s.ln_b), s.ln_a.max(s.ln_b));
+                if high <= ln_level {
+                    0.0
+                } else if low >= ln_level {
+                    segment_mass(low, high, s.h)
+                } else {
+                    segment_mass(ln_level, high, s.h * (high - ln_level) / (high - low))
+                }
+            })
+            .sum()
+    }
+
+    fn arcs_above(&self, ln_level: f64) -> Vec<ArcDeg> {
+        let mut spans: Vec<(f64, f64)> = Vec::new();
+        for s in self.segments() {
+            let (from, to) = match (s.ln_a >= ln_level, s.ln_b >= ln_level) {
+                (true, true) => (0.0, s.h),
+                (false, false) => continue,
+                (true, false) => (0.0, s.h * (s.ln_a - ln_level) / (s.ln_a - s.ln_b)),
+                (false, true) => (s.h * (ln_level - s.ln_a) / (s.ln_b - s.ln_a), s.h),
+            };
+            let (from, to) = (s.start + from, s.start + to);
+            match spans.last_mut() {
+                Some(last) if from - last.1 < 1e-9 => last.1 = to,
+                _ => spans.push((from, to)),
+            }
+        }
+        // The last arc may run on through north into the first.
+        if spans.len() > 1 && spans[0].0 + 360.0 - spans[spans.len() - 1].1 < 1e-9 {
+            let last = spans.pop().expect("more than one span");
+            spans[0] = (last.0 - 360.0, spans[0].1);
+        }
+        spans
+            .into_iter()
+            .map(|(from, to)| ArcDeg {
+                from: Azimuth::from_degrees(from),
+                width_deg: (to - from).min(360.0),
+            })
+            .collect()
+    }
+
+    /// Index ranges `[peak, from, to]` of the peaks, valley to valley; indices run on past the end of the list.
+    fn basins(&self) -> Vec<Basin> {
+        let n = self.ln_per_deg.len();
+        let lowest = (0..n)
+            .min_by(|&a, &b| self.ln_per_deg[a].total_cmp(&self.ln_per_deg[b]))
+            .unwrap_or(0);
+        let value = |i: usize| self.ln_per_deg[i % n];
+        let mut basins: Vec<Basin> = Vec::new();
+        let mut current = Basin {
+            from: lowest,
+            peak: lowest,
+            to: lowest,
+        };
+        for i in lowest + 1..=lowest + n {
+            let rising_again = value(i) > value(current.to);
+            if !rising_again {
+                current.to = i;
+            } else if value(current.peak) - value(current.to) >= VALLEY_NATS {
+                // A real valley behind a real peak: what follows is another peak's.
+                basins.push(current);
+                current = Basin {
+                    from: current.to,
+                    peak: i,
+                    to: i,
+                };
+            } else {
+                current.to = i;
+            }
+            if value(i) > value(current.peak) {
+                current.peak = i;
+                current.to = i;
+            }
+        }
+        current.to = lowest + n;
+        basins.push(current);
+        self.join_shallow(basins)
+    }
+
+    /// Joins neighbours whose valley is shallow seen from the later peak.
+    fn join_shallow(&self, basins: Vec<Basin>) -> Vec<Basin> {
+        let n = self.ln_per_deg.len();
+        let value = |i: usize| self.ln_per_deg[i % n];
+        let mut joined: Vec<Basin> = Vec::new();
+        for basin in basins {
+            match joined.last_mut() {
+                Some(last) if value(basin.peak) - value(basin.from) < VALLEY_NATS => {
+                    last.to = basin.to;
+                    if value(basin.peak) > value(last.peak) {
+                        last.peak = basin.peak;
+                    }
+                }
+                _ => joined.push(basin),
+            }
+        }
+        joined
+    }
+
+    fn mode_of(&self, basin: Basin) -> Mode {
+        let n = self.azimuth_deg.len();
+        let at = |i: usize| self.azimuth_deg[i % n] + 360.0 * (i / n) as f64;
+        let ln = |i: usize| self.ln_per_deg[i % n];
+        let centre = self.peak_between_knots(basin.peak);
+        let (mut mass, mut second, mut first) = (0.0, 0.0, 0.0);
+        for i in basin.from..basin.to {
+            let h = at(i + 1) - at(i);
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "1 to 360")]
+            let parts = h.ceil().max(1.0) as usize;
+            for k in 0..parts {
+                let (x0, x1) = (k as f64 / parts as f64, (k as f64 + 1.0) / parts as f64);
+                let (a, b) = (ln(i) + (ln(i + 1) - ln(i)) * x0, ln(i) + (ln(i + 1) - ln(i)) * x1);
+                let m = segment_mass(a, b, h * (x1 - x0));
+                let d = at(i) + h * f64::midpoint(x0, x1) - centre;
+                mass += m;
+                first += m * d;
+                second += m * (d * d + (h * (x1 - x0)).powi(2) / 12.0);
+            }
+        }
+        let mass = mass.max(f64::MIN_POSITIVE);
+        let variance = (second / mass - (first / mass).powi(2)).max(0.0);
+        Mode {
+            azimuth: Azimuth::from_degrees(centre),
+            sigma_deg: variance.sqrt(),
+            probability: mass.min(1.0),
+        }
+    }
+
+    /// The top of the parabola through the highest knot and its neighbours, on the unwrapped scale of `index`.
+    fn peak_between_knots(&self, index: usize) -> f64 {
+        let n = self.azimuth_deg.len();
+        let at = |i: usize| self.azimuth_deg[i % n] + 360.0 * (i / n) as f64;
+        let i = index + n;
+        let (x0, x1, x2) = (at(i - 1) - at(i), 0.0, at(i + 1) - at(i));
+        let (y0, y1, y2) = (
+            self.ln_per_deg[(i - 1) % n],
+            self.ln_per_deg[i % n],
+            self.ln_per_deg[(i + 1) % n],
+        );
+        let slope_left = (y1 - y0) / (x1 - x0);
+        let slope_right = (y2 - y1) / (x2 - x1);
+        let bend = slope_right - slope_left;
+        let base = at(index);
+        if bend >= -1e-12 {
+            return base;
+        }
+        // Where the slope, taken straight between the middles of the two segments, is zero.
+        let (m0, m1) = (x0 / 2.0, x2 / 2.0);
+        base + (m0 + (m1 - m0) * slope_left / (slope_left - slope_right)).clamp(x0 / 2.0, x2 / 2.0)
+    }
+}
+
+/// Splits one segment until a straight line follows the function.
+fn refine(
+    ln_density: &mut impl FnMut(f64) -> f64,
+    a: (f64, f64),
+    b: (f64, f64),
+    tolerance: f64,
+    peak: &mut f64,
+    knots: &mut Vec<(f64, f64)>,
+) {
+    if b.0 - a.0 < 2.0 * MIN_STEP_DEG {
+        return;
+    }
+    let middle = f64::midpoint(a.0, b.0);
+    let value = ln_density(middle);
+    *peak = peak.max(value);
+    let straight = f64::midpoint(a.1, b.1);
+    let top = value.max(a.1).max(b.1);
+    // Twelve nats under the peak even a wide arc holds less than a hundred-thousandth per degree.
+    let depth = *peak - top;
+    let allowed = if depth < 6.0 {
+        tolerance
+    } else if depth < 12.0 {
+        20.0 * tolerance
+    } else {
+        6.0
+    };
+    let off = (value - straight).abs();
+    if value.is_nan() || !(off > allowed) {
+        if off > tolerance * 0.25 && value.is_finite() {
+            knots.push((middle, value));
+        }
+        return;
+    }
+    let m = (middle, value);
+    refine(ln_density, a, m, tolerance, peak, knots);
+    knots.push(m);
+    refine(ln_density, m, b, tolerance, peak, knots);
+}
+
+struct Segment {
+    start: f64,
+    h: f64,
+    ln_a: f64,
+    ln_b: f64,
+}
+
+struct Piece {
+    middle_deg: f64,
+    mass: f64,
+}
+
+#[derive(Clone, Copy)]
+struct Basin {
+    from: usize,
+    peak: usize,
+    to: usize,
+}
+
+impl From<CircleDensity> for Knots {
+    fn from(d: CircleDensity) -> Self {
+        Self {
+            azimuth_true_deg: d.azimuth_deg,
+            ln_density_per_deg: d.ln_per_deg,
+        }
+    }
+}
+
+impl TryFrom<Knots> for CircleDensity {
+    type Error = DensityError;
+    fn try_from(k: Knots) -> Result<Self, DensityError> {
+        Self::from_knots(k.azimuth_true_deg, k.ln_density_per_deg)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn az(deg: f64) -> Azimuth<True> {
+        Azimuth::from_degrees(deg)
+    }
+
+    fn arc(from: f64, width_deg: f64) -> ArcDeg {
+        ArcDeg {
+            from: az(from),
+            width_deg,
+        }
+    }
+
+    #[test]
+    fn normal_has_the_sigma_it_was_given_at_any_width() {
+        for sigma in [0.01, 0.3, 2.0, 15.0, 30.0] {
+            for centre in [0.0, 0.004, 123.4, 359.9] {
+                let density = CircleDensity::normal(az(centre), sigma);
+                let modes = density.modes(0.05);
+                assert_eq!(modes.len(), 1);
+                assert!(
+                    (modes[0].sigma_deg / sigma - 1.0).abs() < 0.01,
+                    "{sigma} {}",
+                    modes[0].sigma_deg
+                );
+                assert!(modes[0].azimuth.turn_to(az(centre)).abs() < 0.02 * sigma);
+                assert!((density.probability(arc(0.0, 360.0)) - 1.0).abs() < 1e-9);
+            }
+        }
+    }
+
+    // One- and two-sigma probabilities of the normal law: any table, 0.682689 and 0.954500.
+    #[test]
+    fn arcs_of_a_normal_hold_what_tables_say() {
+        let density = CircleDensity::normal(az(1.0), 2.0);
+        assert!((density.probability(arc(-1.0, 4.0)) - 0.682_689).abs() < 1e-3);
+        assert!((density.probability(arc(-3.0, 8.0)) - 0.954_500).abs() < 1e-3);
+        let arcs = density.highest_density_arcs(0.95);
+        assert_eq!(arcs.len(), 1);
+        assert!(
+            (arcs[0].width_deg - 2.0 * 1.959_964 * 2.0).abs() < 0.03,
+            "{}",
+            arcs[0].width_deg
+        );
+        assert!(arcs[0].contains(az(1.0)) && arcs[0].contains(az(358.0)));
+    }
+
+    #[test]
+    fn two_opposite_peaks_are_two_modes_and_two_arcs() {
+        let ln = |a: f64| {
+            let one = |c: f64| (-0.5 * (wrap_signed_degrees(a - c) / 3.0).powi(2)).exp();
+            (0.7 * one(10.0) + 0.3 * one(190.0)).max(1e-30).ln()
+        };
+        let density = CircleDensity::from_ln_fn(ln, &[10.0, 190.0], 0.01).unwrap();
+        let modes = density.modes(0.05);
+        assert_eq!(modes.len(), 2);
+        assert!((modes[0].probability - 0.7).abs() < 0.01);
+        assert!((modes[1].azimuth.degrees() - 190.0).abs() < 0.1);
+        assert_eq!(density.highest_density_arcs(0.95).len(), 2);
+    }
+
+    #[test]
+    fn widening_adds_variances() {
+        let density = CircleDensity::normal(az(350.0), 3.0).widened(4.0);
+        assert!((density.modes(0.05)[0].sigma_deg - 5.0).abs() < 0.05);
+        let narrow = CircleDensity::normal(az(350.0), 0.02).widened(1.0);
+        assert!((narrow.modes(0.05)[0].sigma_deg - 1.0).abs() < 0.02);
+    }
+
+    #[test]
+    fn uniform_knows_no_direction() {
+        let density = CircleDensity::uniform();
+        assert!(density.mean_direction().1 < 1e-9);
+        assert!((density.probability(arc(300.0, 90.0)) - 0.25).abs() < 1e-9);
+        assert_eq!(density.modes(0.05).len(), 1);
+        let arcs = density.highest_density_arcs(0.95);
+        assert!((arcs.iter().map(|a| a.width_deg).sum::<f64>() - 360.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn turning_moves_every_mode() {
+        let density = CircleDensity::normal(az(200.0), 2.0).turned(170.0);
+        assert!((density.modes(0.05)[0].azimuth.degrees() - 10.0).abs() < 0.05);
+    }
+
+    #[test]
+    fn knots_out_of_order_are_refused() {
+        assert_eq!(
+            CircleDensity::from_knots(vec![0.0, 10.0, 5.0], vec![0.0; 3]),
+            Err(DensityError::Order(2))
+        );
+        assert_eq!(
+            CircleDensity::from_knots(vec![0.0, 1.0], vec![0.0; 2]),
+            Err(DensityError::TooFew(2))
+        );
+        assert_eq!(
+            CircleDensity::from_knots(vec![0.0, 1.0, 2.0], vec![f64::NAN, 0.0, 0.0]),
+            Err(DensityError::NoMass)
+        );
+    }
+
+    #[test]
+    fn json_round_trip_keeps_every_knot() {
+        let density = CircleDensity::normal(az(12.5), 1.5);
+        let text = serde_json::to_string(&density).unwrap();
+        let back: CircleDensity = serde_json::from_str(&text).unwrap();
+        for (a, b) in density.ln_per_deg().iter().zip(back.ln_per_deg()) {
+            assert!((a - b).abs() < 1e-9);
+        }
+    }
+}

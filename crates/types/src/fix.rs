@@ -1,0 +1,177 @@
+//! What a fix is when it leaves the estimator.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+use crate::{Azimuth, Position, True};
+
+/// A closed ring of places; the last is not a repeat of the first.
+pub type RingDeg = Vec<Position>;
+
+/// An outer ring, counter-clockwise, and its holes, clockwise, as RFC 7946 asks.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PolygonDeg {
+    /// The outer ring.
+    pub outer: RingDeg,
+    /// Rings that are not part of the region.
+    pub holes: Vec<RingDeg>,
+}
+
+/// The smallest region that holds a share of the posterior.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Region {
+    /// The share, such as 0.95.
+    pub probability: f64,
+    /// Area on the ellipsoid.
+    pub area_km2: f64,
+    /// Its parts.
+    pub polygons: Vec<PolygonDeg>,
+}
+
+/// An ellipse of equal density around the fix.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ErrorEllipse {
+    /// Centre: the mean of the main mode.
+    pub centre: Position,
+    /// Share of a normal distribution inside, such as 0.95.
+    pub probability: f64,
+    /// Longer semi-axis.
+    pub semi_major_m: f64,
+    /// Shorter semi-axis.
+    pub semi_minor_m: f64,
+    /// Direction of the longer axis, in `[0, 180)`.
+    #[serde(rename = "major_azimuth_true_deg")]
+    pub major_azimuth: Azimuth<True>,
+}
+
+/// One peak of the posterior over the map.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct FixMode {
+    /// Its highest point.
+    pub position: Position,
+    /// Share of the posterior in it.
+    pub probability: f64,
+}
+
+/// What became of one bearing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BearingVerdict {
+    /// The bearing's `id`.
+    pub id: String,
+    /// Probability that it does not point at the transmitter (a reflection or a mistake).
+    pub reflected_probability: f64,
+    /// Turn from the bearing's best value to the fix, clockwise positive.
+    pub residual_deg: f64,
+    /// Which of the bearing's modes points nearest to the fix, from 0.
+    pub mode_used: usize,
+    /// Distance to the fix.
+    pub range_m: f64,
+}
+
+/// What is to be said in words beside, or in place of, a position.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum FixStatement {
+    /// No bearing at all.
+    NoBearings,
+    /// All bearings come from one place: direction only.
+    OnePlace,
+    /// The bearings are parallel or all along one line: no crossing.
+    Parallel {
+        /// The largest angle at which any two cross.
+        largest_crossing_deg: f64,
+    },
+    /// The bearings cross behind the stations.
+    Behind,
+    /// They contradict each other more than their errors allow.
+    Contradiction {
+        /// Chi-square of the best position.
+        chi_square: f64,
+        /// Degrees of freedom.
+        degrees_of_freedom: usize,
+        /// Probability of so large a value by chance.
+        p_value: f64,
+    },
+    /// Several separate positions are likely.
+    SeveralPositions {
+        /// How many with at least 5 %.
+        count: usize,
+    },
+    /// The region reaches the search limit: the far end is open.
+    Open {
+        /// The search limit.
+        limit_km: f64,
+    },
+    /// With so few bearings nobody can tell which one is wrong.
+    TooFewToJudge {
+        /// Bearings from different places.
+        places: usize,
+    },
+}
+
+impl fmt::Display for FixStatement {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoBearings => f.write_str("no bearing was given; take one from at least two places"),
+            Self::OnePlace => f.write_str(
+                "all bearings come from one place: they give a direction, no position; take another from a place well off this line",
+            ),
+            Self::Parallel { largest_crossing_deg } => write!(
+                f,
+                "the bearings hardly cross (largest angle {largest_crossing_deg:.1} degrees): the distance is open; go to a place well to the side of the lines"
+            ),
+            Self::Behind => f.write_str(
+                "the bearings cross behind the stations, not in front of them: one is reversed or reflected; check north and front/back, or take another",
+            ),
+            Self::Contradiction { chi_square, degrees_of_freedom, p_value } => write!(
+                f,
+                "the bearings contradict each other beyond their stated errors (chi-square {chi_square:.1} on {degrees_of_freedom} degrees of freedom, p = {p_value:.2e}): look for a reflection, a compass fault or a second transmitter"
+            ),
+            Self::SeveralPositions { count } => write!(
+                f,
+                "{count} separate positions are likely; a bearing across the line between them would decide"
+            ),
+            Self::Open { limit_km } => write!(
+                f,
+                "the region reaches the search limit of {limit_km:.0} km: its far end is open; take a bearing from the side"
+            ),
+            Self::TooFewToJudge { places } => write!(
+                f,
+                "with bearings from {places} places nobody can tell which is wrong if one is; five or more make it safe"
+            ),
+        }
+    }
+}
+
+/// A position with its doubt.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fix {
+    /// The best single position: the highest point of the posterior.
+    pub position: Position,
+    /// The 50 % region.
+    pub region50: Region,
+    /// The 95 % region.
+    pub region95: Region,
+    /// The ellipse of the main mode, where the mode is compact enough for one.
+    pub ellipse95: Option<ErrorEllipse>,
+    /// Modes, most probable first.
+    pub modes: Vec<FixMode>,
+    /// One verdict a bearing, in input order.
+    pub verdicts: Vec<BearingVerdict>,
+    /// What must be said beside it.
+    pub statements: Vec<FixStatement>,
+}
+
+/// What the estimator hands on: no position is a result, not an error.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "outcome", rename_all = "snake_case")]
+pub enum FixOutcome {
+    /// A position.
+    Fix(Box<Fix>),
+    /// None, and what would help.
+    NoFix {
+        /// Why, in order of weight; at least one.
+        statements: Vec<FixStatement>,
+    },
+}
