@@ -59,7 +59,7 @@ pub enum DensityError {
 fn segment_mass(a: f64, b: f64, h: f64) -> f64 {
     let d = b - a;
     if d.abs() < 1e-6 {
-        h * ((a + b) / 2.0).exp() * (1.0 + d * d / 24.0)
+        h * f64::midpoint(a, b).exp() * (1.0 + d * d / 24.0)
     } else {
         h * (b.exp() - a.exp()) / d
     }
@@ -279,9 +279,9 @@ impl CircleDensity {
         for _ in 0..60 {
             let middle = f64::midpoint(low, high);
             if self.mass_above(middle) >= probability {
-                low = middle
+                low = middle;
             } else {
-                high = middle
+                high = middle;
             }
         }
         self.arcs_above(low)
@@ -571,7 +571,7 @@ fn refine(
         6.0
     };
     let off = (value - straight).abs();
-    if value.is_nan() || !(off > allowed) {
+    if off.is_nan() || off <= allowed {
         if off > tolerance * 0.25 && value.is_finite() {
             knots.push((middle, value));
         }

@@ -58,7 +58,7 @@ impl Covariance2 {
     /// The 1-sigma semi-axes in metres, longer first, and the longer one's direction in degrees from true
     /// north, in `[0, 180)`.
     pub fn axes(self) -> (f64, f64, f64) {
-        let mean = (self.ee_m2 + self.nn_m2) / 2.0;
+        let mean = f64::midpoint(self.ee_m2, self.nn_m2);
         let half = (self.ee_m2 - self.nn_m2) / 2.0;
         let root = half.hypot(self.en_m2);
         // Angle of the long axis from east towards north, then turned into an azimuth.
