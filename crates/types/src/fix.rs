@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::{Azimuth, Position, True};
+use crate::{Azimuth, Position, True, wrap_signed_degrees};
 
 /// A closed ring of places; the last is not a repeat of the first.
 pub type RingDeg = Vec<Position>;
@@ -27,6 +27,35 @@ pub struct Region {
     pub area_km2: f64,
     /// Its parts.
     pub polygons: Vec<PolygonDeg>,
+}
+
+impl Region {
+    /// Whether a place lies inside: within an outer ring and outside its holes.
+    pub fn contains(&self, place: Position) -> bool {
+        self.polygons
+            .iter()
+            .any(|p| in_ring(&p.outer, place) && !p.holes.iter().any(|hole| in_ring(hole, place)))
+    }
+}
+
+/// Even-odd rule with longitudes counted from the place, so that 180 degrees east is no special case.
+fn in_ring(ring: &[Position], place: Position) -> bool {
+    let mut inside = false;
+    for (i, a) in ring.iter().enumerate() {
+        let b = ring[(i + 1) % ring.len()];
+        if (a.lat_deg > place.lat_deg) == (b.lat_deg > place.lat_deg) {
+            continue;
+        }
+        let (ax, bx) = (
+            wrap_signed_degrees(a.lon_deg - place.lon_deg),
+            wrap_signed_degrees(b.lon_deg - place.lon_deg),
+        );
+        let part = (place.lat_deg - a.lat_deg) / (b.lat_deg - a.lat_deg);
+        if ax + part * (bx - ax) > 0.0 {
+            inside = !inside;
+        }
+    }
+    inside
 }
 
 /// An ellipse of equal density around the fix.
@@ -174,4 +203,33 @@ pub enum FixOutcome {
         /// Why, in order of weight; at least one.
         statements: Vec<FixStatement>,
     },
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn square(centre: (f64, f64), half: f64) -> Vec<Position> {
+        [(-1.0, -1.0), (-1.0, 1.0), (1.0, 1.0), (1.0, -1.0)]
+            .map(|(dy, dx)| Position {
+                lat_deg: centre.0 + half * dy,
+                lon_deg: centre.1 + half * dx,
+            })
+            .to_vec()
+    }
+
+    #[test]
+    fn a_hole_is_outside_and_180_degrees_is_no_edge() {
+        let region = Region {
+            probability: 0.95,
+            area_km2: 1.0,
+            polygons: vec![PolygonDeg {
+                outer: square((0.0, 180.0), 2.0),
+                holes: vec![square((0.0, 180.0), 0.5)],
+            }],
+        };
+        let at = |lat_deg, lon_deg| region.contains(Position { lat_deg, lon_deg });
+        assert!(at(1.0, 179.0) && at(1.0, -179.0));
+        assert!(!at(0.0, 180.0) && !at(0.0, -179.8) && !at(3.0, 180.0) && !at(0.0, 0.0));
+    }
 }
