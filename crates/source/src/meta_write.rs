@@ -63,14 +63,22 @@ pub(crate) fn text(
     for (i, annotation) in annotations.iter().enumerate() {
         annotation_values.push(annotation_value(i, annotation, &files)?);
     }
-    let all = json!({
-        "global": global_value(info, &captures, &annotations, sha512),
-        "captures": capture_values,
-        "annotations": annotation_values,
-    });
+    let all = Everything {
+        global: global_value(info, &captures, &annotations, sha512),
+        captures: capture_values,
+        annotations: annotation_values,
+    };
     let mut text = serde_json::to_string_pretty(&all).expect("a tree of values is always JSON");
     text.push('\n');
     Ok(text)
+}
+
+/// The order that a person wants to read them in.
+#[derive(serde::Serialize)]
+struct Everything {
+    global: Value,
+    captures: Vec<Value>,
+    annotations: Vec<Value>,
 }
 
 /// Where captures begin in the file, and in the stream.
