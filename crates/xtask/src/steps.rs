@@ -9,7 +9,7 @@ use anyhow::{Context, Result, bail, ensure};
 
 use crate::ci::say;
 use crate::shell::{attempt, capture, cargo, files_below, fresh_folder, run};
-use crate::{fuzz, readme, setup, workspace};
+use crate::{fuzz, pages, readme, setup, workspace};
 
 /// The Python packages of the SigMF check, with their versions.
 const PYTHON_PACKAGES: [&str; 3] = ["sigmf==1.14.0", "numpy==2.4.6", "scipy==1.17.1"];
@@ -77,7 +77,7 @@ pub const ALL: [Step; 12] = [
     Step {
         name: "pages",
         what: "a browser shows the pages that the demonstration writes",
-        run: pages,
+        run: |bench| pages::check(bench.demo()?, &bench.folder("pages")),
     },
     Step {
         name: "readme",
@@ -274,69 +274,6 @@ fn refuses_a_broken_one(validator: &Path, folder: &Path, written: &[PathBuf]) ->
     Ok(())
 }
 
-fn pages(bench: &Bench) -> Result<()> {
-    let found = files_below(bench.demo()?, ".html")?;
-    ensure!(!found.is_empty(), "the demonstration wrote no page");
-    let shots = bench.folder("pages");
-    fresh_folder(&shots)?;
-    for (index, page) in found.iter().enumerate() {
-        let text = fs::read_to_string(page).with_context(|| format!("cannot read `{}`", page.display()))?;
-        if let Some(outside) = loads_from_outside(&text) {
-            bail!("`{}` loads `{outside}`: a page must stand alone", page.display());
-        }
-        let shot = shots.join(format!("page{index}.png"));
-        let log = browse(&shots, page, &shot)?;
-        let complaints: Vec<&str> = log.lines().filter(|l| l.contains(":CONSOLE")).collect();
-        ensure!(
-            complaints.is_empty(),
-            "the browser complains about `{}`: {}",
-            page.display(),
-            complaints.join("; ")
-        );
-        let bytes = fs::metadata(&shot)
-            .with_context(|| format!("no picture of `{}` was made", page.display()))?
-            .len();
-        // A blank page of this size packs to about 5 kB.
-        ensure!(bytes > 10_000, "the picture of `{}` is blank", page.display());
-        say(&format!("{} shown, picture of {bytes} bytes", page.display()));
-    }
-    Ok(())
-}
-
-/// Takes a picture of a page without a network and gives back what the browser logged.
-fn browse(profile: &Path, page: &Path, shot: &Path) -> Result<String> {
-    let mut command = Command::new("timeout");
-    command
-        .args(["120", "chromium", "--headless", "--no-sandbox", "--disable-gpu"])
-        .args(["--disable-background-networking", "--disable-component-update"])
-        .args(["--disable-sync", "--no-first-run", "--hide-scrollbars"])
-        .args(["--enable-logging=stderr", "--window-size=1280,1600"])
-        .arg(format!("--user-data-dir={}", profile.join("profile").display()))
-        .arg(format!("--screenshot={}", shot.display()))
-        .arg(format!("file://{}", page.display()));
-    capture(&mut command)
-}
-
-/// The first address outside of the page that showing it would fetch. Links that a reader may follow are no load.
-fn loads_from_outside(page: &str) -> Option<&str> {
-    for mark in ["src=\"", "src='", "url(", "@import \"", "<link "] {
-        for (start, _) in page.match_indices(mark) {
-            let rest = &page[start + mark.len()..];
-            let end = rest.find(['"', '\'', ')', '>']).unwrap_or(rest.len());
-            let address = if mark == "<link " {
-                let tag = &rest[..rest.find('>').unwrap_or(rest.len())];
-                tag.split("href=\"").nth(1).unwrap_or("")
-            } else {
-                &rest[..end]
-            };
-            if ["http:", "https:", "//"].iter().any(|p| address.starts_with(p)) {
-                return Some(address);
-            }
-        }
-    }
-    None
-}
-
 fn readme_commands(bench: &Bench) -> Result<()> {
     let path = workspace::root().join("README.md");
     let page = fs::read_to_string(&path).context("cannot read `README.md`")?;
@@ -405,29 +342,6 @@ fn tree(_: &Bench) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn what_a_page_would_fetch_is_found() {
-        for page in [
-            "<script src=\"https://a.example/x.js\"></script>",
-            "<link rel=\"stylesheet\" href=\"//a.example/x.css\">",
-            "<style>body { background: url(http://a.example/x.png) }</style>",
-        ] {
-            assert!(loads_from_outside(page).is_some(), "{page}");
-        }
-    }
-
-    #[test]
-    fn links_and_data_inside_the_page_are_no_load() {
-        for page in [
-            "<a href=\"https://a.example/\">a</a>",
-            "<img src=\"data:image/png;base64,AAAA\">",
-            "<svg xmlns=\"http://www.w3.org/2000/svg\"></svg>",
-            "<img src=\"map.svg\">",
-        ] {
-            assert_eq!(loads_from_outside(page), None, "{page}");
-        }
-    }
 
     #[test]
     fn step_names_are_short_and_each_once() {
