@@ -1,0 +1,270 @@
+//! Regions, bearings, stations and positions on the map.
+
+use lobewright_geodesy::direct;
+use lobewright_types::{ErrorEllipse, FixMode, Position, Region};
+
+use super::view::View;
+use super::{MapBearing, MapPicture, is_reflected, on_earth};
+use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
+use crate::labels::Labels;
+use crate::path::Path;
+use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, PAPER, PROBABLE};
+
+/// Modes of a bearing below this are not drawn.
+const LEAST_MODE: f64 = 0.05;
+
+/// Draws everything but the names of places.
+pub(super) fn draw(canvas: &mut Canvas, view: &View, p: &MapPicture, labels: &mut Labels) {
+    for bearing in &p.bearings {
+        draw_wedges(canvas, view, p.stations[bearing.station].position, bearing);
+    }
+    if let Some(fix) = p.fix {
+        draw_region(canvas, view, &fix.region95, "region95", (0.26, 1.0));
+        draw_region(canvas, view, &fix.region50, "region50", (0.5, 1.8));
+        if let Some(ellipse) = &fix.ellipse95 {
+            draw_ellipse(canvas, view, ellipse);
+        }
+    }
+    for bearing in &p.bearings {
+        draw_bearing(canvas, view, p.stations[bearing.station].position, bearing);
+    }
+    for station in &p.stations {
+        let at = view.px(station.position);
+        draw_station(canvas, at);
+        labels.keep_off(at, 7.0);
+    }
+    if let Some(truth) = p.truth {
+        let at = view.px(truth);
+        draw_truth(canvas, at);
+        labels.keep_off(at, 8.0);
+    }
+    if let Some(fix) = p.fix {
+        for mode in fix.modes.iter().skip(1).filter(|m| m.probability >= LEAST_MODE) {
+            let at = view.px(mode.position);
+            canvas.circle(
+                at,
+                5.5,
+                Some(Fill::solid(PAPER)),
+                Some(Stroke::new(ANSWER, 1.8)),
+                "mode",
+            );
+            labels.keep_off(at, 7.0);
+        }
+        let at = view.px(fix.position);
+        draw_fix(canvas, at);
+        labels.keep_off(at, 11.0);
+    }
+}
+
+/// Writes the names, so that they keep off each other and off the marks.
+pub(super) fn draw_labels(canvas: &mut Canvas, view: &View, p: &MapPicture, labels: &mut Labels) {
+    if let Some(fix) = p.fix {
+        let words = match share_of_main(&fix.modes) {
+            Some(share) => format!("position, {share:.0} %"),
+            None => "position".to_owned(),
+        };
+        let text = Text::new(13.0).colour(ANSWER);
+        labels.write(canvas, view.px(fix.position), 12.0, &words, text);
+        for mode in fix.modes.iter().skip(1).filter(|m| m.probability >= LEAST_MODE) {
+            let words = format!("{:.0} %", mode.probability * 100.0);
+            let text = Text::new(12.0).colour(ANSWER);
+            labels.write(canvas, view.px(mode.position), 9.0, &words, text);
+        }
+    }
+    for station in &p.stations {
+        labels.write(
+            canvas,
+            view.px(station.position),
+            9.0,
+            &station.name,
+            Text::new(13.0),
+        );
+    }
+    if let Some(truth) = p.truth {
+        labels.write(canvas, view.px(truth), 10.0, "transmitter", Text::new(12.0));
+    }
+    for bearing in p.bearings.iter().filter(|b| is_reflected(b)) {
+        let from = p.stations[bearing.station].position;
+        if let Some(at) = point_for_label(view, from, bearing) {
+            let words = format!("reflection {:.0} %", bearing.reflected_probability * 100.0);
+            labels.write(canvas, at, 8.0, &words, Text::new(12.0).colour(ASTRAY));
+        }
+    }
+    for bearing in &p.bearings {
+        draw_mode_labels(
+            canvas,
+            view,
+            p.stations[bearing.station].position,
+            bearing,
+            labels,
+        );
+    }
+}
+
+fn draw_mode_labels(
+    canvas: &mut Canvas,
+    view: &View,
+    from: Position,
+    bearing: &MapBearing,
+    labels: &mut Labels,
+) {
+    for mode in other_modes(bearing) {
+        let line = view.geodesic(from, mode.azimuth.degrees(), 0.35 * length_m(view, from, bearing));
+        let words = format!("{:.0} %", mode.probability * 100.0);
+        if let Some(at) = line.iter().rev().find(|at| view.frame.contains(**at)) {
+            labels.write(canvas, *at, 7.0, &words, Text::new(11.0).colour(MEASURED));
+        }
+    }
+}
+
+/// The share of the first mode, where there are others beside it.
+fn share_of_main(modes: &[FixMode]) -> Option<f64> {
+    let several = modes.iter().filter(|m| m.probability >= LEAST_MODE).count() > 1;
+    modes
+        .first()
+        .filter(|m| several && m.probability.is_finite())
+        .map(|m| m.probability * 100.0)
+}
+
+/// The modes after the first that are worth a line.
+fn other_modes(bearing: &MapBearing) -> impl Iterator<Item = &lobewright_types::Mode> {
+    bearing
+        .modes
+        .iter()
+        .skip(1)
+        .filter(|m| m.probability >= LEAST_MODE)
+}
+
+fn length_m(view: &View, from: Position, bearing: &MapBearing) -> f64 {
+    bearing
+        .length_m
+        .filter(|m| m.is_finite() && *m > 0.0)
+        .unwrap_or_else(|| view.far_m(from))
+}
+
+/// A point at three fifths of the part of the line that is on the page.
+fn point_for_label(view: &View, from: Position, bearing: &MapBearing) -> Option<(f64, f64)> {
+    let length = length_m(view, from, bearing);
+    let on_page: Vec<(f64, f64)> = crate::ticks::multiples(1.0, 200.0, 1.0)
+        .into_iter()
+        .map(|i| {
+            let azimuth = lobewright_types::Azimuth::from_degrees(bearing.azimuth_true_deg);
+            view.px(direct(from, azimuth, length * i / 200.0))
+        })
+        .take_while(|at| view.frame.contains(*at))
+        .collect();
+    on_page.get(on_page.len() * 3 / 5).copied()
+}
+
+fn draw_wedges(canvas: &mut Canvas, view: &View, from: Position, bearing: &MapBearing) {
+    let colour = if is_reflected(bearing) { ASTRAY } else { MEASURED };
+    let radius = length_m(view, from, bearing);
+    for arc in &bearing.arcs95 {
+        let (start, width) = (arc.from.degrees(), arc.width_deg);
+        // A bearing that allows every direction would only darken the page.
+        if !width.is_finite() || width <= 0.0 || width >= 359.0 {
+            continue;
+        }
+        let mut outline = view.geodesic(from, start, radius);
+        outline.extend(view.arc(from, start, width, radius));
+        let mut back = view.geodesic(from, start + width, radius);
+        back.reverse();
+        outline.extend(back);
+        canvas.path(
+            &Path::closed(outline),
+            Some(Fill::new(colour, 0.09)),
+            None,
+            "wedge95",
+        );
+    }
+}
+
+fn draw_bearing(canvas: &mut Canvas, view: &View, from: Position, bearing: &MapBearing) {
+    let length = length_m(view, from, bearing);
+    for mode in other_modes(bearing) {
+        let line = Path::line(view.geodesic(from, mode.azimuth.degrees(), length));
+        let stroke = Stroke::new(MEASURED, 1.1).dashed("2 4");
+        canvas.path(&line, None, Some(stroke), "other_mode");
+    }
+    if !bearing.azimuth_true_deg.is_finite() {
+        return;
+    }
+    let line = Path::line(view.geodesic(from, bearing.azimuth_true_deg, length));
+    let (stroke, class) = if is_reflected(bearing) {
+        (Stroke::new(ASTRAY, 1.9).dashed("9 6"), "bearing reflected")
+    } else {
+        (Stroke::new(MEASURED, 1.9), "bearing")
+    };
+    canvas.path(&line, None, Some(stroke), class);
+}
+
+/// Fills a region; `look` is the opacity of the filling and the width of the line around it.
+fn draw_region(canvas: &mut Canvas, view: &View, region: &Region, class: &str, look: (f64, f64)) {
+    let mut path = Path::default();
+    for polygon in &region.polygons {
+        for ring in std::iter::once(&polygon.outer).chain(&polygon.holes) {
+            path.add_closed(ring.iter().map(|place| view.px(*place)));
+        }
+    }
+    canvas.path(
+        &path,
+        Some(Fill::new(PROBABLE, look.0)),
+        Some(Stroke::new("#2f7d6c", look.1)),
+        class,
+    );
+}
+
+fn draw_ellipse(canvas: &mut Canvas, view: &View, ellipse: &ErrorEllipse) {
+    let (major, minor) = (ellipse.semi_major_m, ellipse.semi_minor_m);
+    let sound = major.is_finite() && minor.is_finite() && major > 0.0 && minor > 0.0;
+    if !sound || !on_earth(ellipse.centre) {
+        return;
+    }
+    let outline = (0..180_u32).map(|i| {
+        let angle = (f64::from(i) * 2.0).to_radians();
+        let (along, across) = (major * angle.cos(), minor * angle.sin());
+        let azimuth = ellipse.major_azimuth.turned(across.atan2(along).to_degrees());
+        view.px(direct(ellipse.centre, azimuth, along.hypot(across)))
+    });
+    let stroke = Stroke::new(FITTED, 1.8).dashed("6 3");
+    canvas.path(&Path::closed(outline), None, Some(stroke), "ellipse");
+}
+
+/// A station's mark: a triangle with a dot where it stands.
+pub(super) fn draw_station(canvas: &mut Canvas, (x, y): (f64, f64)) {
+    let corners = [(x, y - 8.0), (x + 7.0, y + 5.0), (x - 7.0, y + 5.0)];
+    canvas.path(
+        &Path::closed(corners),
+        Some(Fill::solid(INK)),
+        Some(Stroke::new(PAPER, 1.2)),
+        "station",
+    );
+    canvas.circle((x, y), 1.6, Some(Fill::solid(PAPER)), None, "");
+}
+
+/// The mark of the position: a ring with a cross through it.
+pub(super) fn draw_fix(canvas: &mut Canvas, (x, y): (f64, f64)) {
+    for (stroke, class) in [(Stroke::new(PAPER, 5.0), ""), (Stroke::new(ANSWER, 2.2), "fix")] {
+        let mut cross = Path::line([(x - 11.0, y), (x + 11.0, y)]);
+        cross.add([(x, y - 11.0), (x, y + 11.0)]);
+        canvas.path(&cross, None, Some(stroke), class);
+        canvas.circle((x, y), 6.0, None, Some(stroke), "");
+    }
+}
+
+/// The mark of a transmitter whose place is known: an upright cross in a square.
+pub(super) fn draw_truth(canvas: &mut Canvas, (x, y): (f64, f64)) {
+    let frame = Frame {
+        x: x - 5.0,
+        y: y - 5.0,
+        width: 10.0,
+        height: 10.0,
+    };
+    canvas.rect(frame, Some(Fill::new(PAPER, 0.9)), Some(Stroke::new(INK, 1.8)));
+    canvas.circle((x, y), 2.0, Some(Fill::solid(INK)), None, "truth");
+}
+
+/// Writes one centred word; shared with the furniture of the map.
+pub(super) fn centred(canvas: &mut Canvas, at: (f64, f64), words: &str, size: f64) {
+    canvas.text(at, words, Text::new(size).anchor(Anchor::Middle).halo());
+}
