@@ -1,0 +1,543 @@
+//! Ranges of a scene's values.
+
+use std::ops::RangeInclusive;
+
+use crate::error::{SceneError, Source};
+use crate::morse::{MorseText, dot_s};
+use crate::spec::{
+    AntennaScene, EmissionScene, FadingScene, IdentificationPlace, IdentificationScene, ReceiverScene,
+    ReflectionScene, RotatorScene, SceneFile, StationFile, TransmitterScene,
+};
+
+type Checked = Result<(), SceneError>;
+
+/// Checks every value by itself and against the others; which patterns and common tables there are is not checked here.
+pub(crate) fn check(file: &SceneFile, source: &Source<'_>) -> Checked {
+    let c = Checker { source };
+    c.name("scene.name", &file.scene.name)?;
+    c.range(
+        "scene.snr_bandwidth_hz",
+        file.scene.snr_bandwidth_hz,
+        1.0..=1e9,
+        "Hz",
+    )?;
+    let loss = &file.path_loss;
+    c.range("path_loss.exponent", loss.exponent, 1.0..=8.0, "")?;
+    c.range(
+        "path_loss.reference_distance_m",
+        loss.reference_distance_m,
+        1.0..=1e6,
+        "m",
+    )?;
+    c.range(
+        "path_loss.excess_loss_db",
+        loss.excess_loss_db,
+        -50.0..=200.0,
+        "dB",
+    )?;
+    c.parts(
+        "",
+        file.receiver.as_ref(),
+        file.antenna.as_ref(),
+        file.rotator.as_ref(),
+        file.fading.as_ref(),
+    )?;
+    c.some("transmitter", file.transmitter.len())?;
+    c.some("station", file.station.len())?;
+    let names: Vec<&str> = file.transmitter.iter().map(|t| t.name.as_str()).collect();
+    c.unique("transmitter", &names)?;
+    for (index, transmitter) in file.transmitter.iter().enumerate() {
+        c.transmitter(&format!("transmitter[{index}]"), transmitter)?;
+    }
+    let stations: Vec<&str> = file.station.iter().map(|s| s.name.as_str()).collect();
+    c.unique("station", &stations)?;
+    for (index, station) in file.station.iter().enumerate() {
+        let at = format!("station[{index}]");
+        c.station(&at, station, &names)?;
+        c.together(&at, station, file)?;
+    }
+    Ok(())
+}
+
+struct Checker<'a> {
+    source: &'a Source<'a>,
+}
+
+impl Checker<'_> {
+    fn range(&self, field: &str, value: f64, range: RangeInclusive<f64>, unit: &str) -> Checked {
+        // Not a number lies in no range.
+        if range.contains(&value) {
+            return Ok(());
+        }
+        let wanted = format!("a number from {} to {} {unit}", range.start(), range.end());
+        Err(self.source.value(field, value, wanted.trim_end()))
+    }
+
+    fn name(&self, field: &str, name: &str) -> Checked {
+        if name.trim().is_empty() {
+            return Err(self.source.value(field, "empty", "a name"));
+        }
+        Ok(())
+    }
+
+    fn some(&self, table: &str, count: usize) -> Checked {
+        if count == 0 {
+            return Err(self
+                .source
+                .value(table, "empty", format!("at least one [[{table}]]")));
+        }
+        Ok(())
+    }
+
+    fn unique(&self, table: &str, names: &[&str]) -> Checked {
+        for (index, name) in names.iter().enumerate() {
+            let field = format!("{table}[{index}].name");
+            self.name(&field, name)?;
+            if names[..index].contains(name) {
+                return Err(self.source.value(&field, name, "a name that no other one has"));
+            }
+        }
+        Ok(())
+    }
+
+    fn place(&self, at: &str, lat_deg: f64, lon_deg: f64) -> Checked {
+        self.range(
+            &format!("{at}.lat_deg"),
+            lat_deg,
+            -90.0..=90.0,
+            "degrees, north positive",
+        )?;
+        self.range(
+            &format!("{at}.lon_deg"),
+            lon_deg,
+            -180.0..=360.0,
+            "degrees, east positive",
+        )
+    }
+
+    fn transmitter(&self, at: &str, t: &TransmitterScene) -> Checked {
+        self.place(at, t.lat_deg, t.lon_deg)?;
+        self.range(&format!("{at}.frequency_hz"), t.frequency_hz, 1e3..=1e12, "Hz")?;
+        self.range(
+            &format!("{at}.drift_hz_per_s"),
+            t.drift_hz_per_s,
+            -1e3..=1e3,
+            "Hz/s",
+        )?;
+        self.range(&format!("{at}.eirp_dbm"), t.eirp_dbm, -200.0..=150.0, "dBm")?;
+        self.range(&format!("{at}.ramp_s"), t.ramp_s, 0.0..=1.0, "s")?;
+        self.emission(&format!("{at}.emission"), t.emission)?;
+        if let Some(identification) = &t.identification {
+            self.identification(&format!("{at}.identification"), identification)?;
+        }
+        for (index, cycle) in t.cycle.iter().enumerate() {
+            let at = format!("{at}.cycle[{index}]");
+            self.range(&format!("{at}.period_s"), cycle.period_s, 0.01..=1e7, "s")?;
+            self.range(
+                &format!("{at}.on_s"),
+                cycle.on_s,
+                1e-3..=cycle.period_s,
+                "s, the period",
+            )?;
+            self.range(
+                &format!("{at}.first_start_s"),
+                cycle.first_start_s,
+                -1e7..=1e9,
+                "s",
+            )?;
+            self.range(
+                &format!("{at}.jitter_s"),
+                cycle.jitter_s,
+                0.0..=cycle.period_s / 4.0,
+                "s, a quarter of the period",
+            )?;
+            self.fits(&at, t, cycle.on_s)?;
+        }
+        Ok(())
+    }
+
+    /// Whether ramps and identification find room in the on-time.
+    fn fits(&self, at: &str, t: &TransmitterScene, on_s: f64) -> Checked {
+        let needed_s = 2.0 * t.ramp_s;
+        let needed_s = match &t.identification {
+            Some(i) if i.at != IdentificationPlace::Throughout => needed_s.max(identification_s(i)),
+            _ => needed_s,
+        };
+        if needed_s > on_s {
+            return Err(self.source.value(
+                &format!("{at}.on_s"),
+                on_s,
+                format!("at least {needed_s:.3} s, which ramps and identification take"),
+            ));
+        }
+        Ok(())
+    }
+
+    fn emission(&self, at: &str, emission: EmissionScene) -> Checked {
+        match emission {
+            EmissionScene::Carrier | EmissionScene::Silence => Ok(()),
+            EmissionScene::FmVoice { deviation_hz } => self.range(
+                &format!("{at}.fm_voice.deviation_hz"),
+                deviation_hz,
+                0.0..=1e6,
+                "Hz",
+            ),
+            EmissionScene::FmTone {
+                deviation_hz,
+                tone_hz,
+            } => {
+                self.range(
+                    &format!("{at}.fm_tone.deviation_hz"),
+                    deviation_hz,
+                    0.0..=1e6,
+                    "Hz",
+                )?;
+                self.range(&format!("{at}.fm_tone.tone_hz"), tone_hz, 1.0..=8_000.0, "Hz")
+            }
+            EmissionScene::Noise { bandwidth_hz } => {
+                self.range(&format!("{at}.noise.bandwidth_hz"), bandwidth_hz, 1.0..=1e8, "Hz")
+            }
+            EmissionScene::Ook { bit_rate_hz } => self.range(
+                &format!("{at}.ook.bit_rate_hz"),
+                bit_rate_hz,
+                0.1..=1e7,
+                "bits a second",
+            ),
+        }
+    }
+
+    fn identification(&self, at: &str, i: &IdentificationScene) -> Checked {
+        let text = format!("{at}.text");
+        self.name(&text, &i.text)?;
+        if let Err(character) = MorseText::new(&i.text) {
+            let found = format!("`{}` with `{character}`", i.text);
+            return Err(self
+                .source
+                .value(&text, found, "letters, figures and marks of ITU-R M.1677-1"));
+        }
+        self.range(&format!("{at}.wpm"), i.wpm, 1.0..=100.0, "words a minute")?;
+        self.range(&format!("{at}.tone_hz"), i.tone_hz, 50.0..=8_000.0, "Hz")?;
+        self.range(&format!("{at}.deviation_hz"), i.deviation_hz, 0.0..=1e6, "Hz")?;
+        self.range(&format!("{at}.depth"), i.depth, 0.0..=1.0, "")?;
+        self.range(&format!("{at}.gap_s"), i.gap_s, 0.0..=60.0, "s")?;
+        self.range(
+            &format!("{at}.edge_s"),
+            i.edge_s,
+            0.0..=dot_s(i.wpm),
+            "s, one dot",
+        )
+    }
+
+    fn station(&self, at: &str, s: &StationFile, transmitters: &[&str]) -> Checked {
+        self.place(at, s.lat_deg, s.lon_deg)?;
+        self.range(
+            &format!("{at}.heading_true_deg"),
+            s.heading_true_deg,
+            -360.0..=360.0,
+            "degrees from true north",
+        )?;
+        self.range(&format!("{at}.start_s"), s.start_s, 0.0..=1e9, "s")?;
+        self.range(&format!("{at}.duration_s"), s.duration_s, 1e-3..=1e7, "s")?;
+        self.range(
+            &format!("{at}.excess_loss_db"),
+            s.excess_loss_db,
+            -50.0..=200.0,
+            "dB",
+        )?;
+        self.range(
+            &format!("{at}.track_interval_s"),
+            s.track_interval_s,
+            1e-3..=1e3,
+            "s",
+        )?;
+        self.range(
+            &format!("{at}.track_latency_s"),
+            s.track_latency_s,
+            0.0..=60.0,
+            "s",
+        )?;
+        self.parts(
+            &format!("{at}."),
+            s.receiver.as_ref(),
+            s.antenna.as_ref(),
+            s.rotator.as_ref(),
+            s.fading.as_ref(),
+        )?;
+        for (index, reflection) in s.reflection.iter().enumerate() {
+            self.reflection(&format!("{at}.reflection[{index}]"), reflection, transmitters)?;
+        }
+        Ok(())
+    }
+
+    fn parts(
+        &self,
+        at: &str,
+        receiver: Option<&ReceiverScene>,
+        antenna: Option<&AntennaScene>,
+        rotator: Option<&RotatorScene>,
+        fading: Option<&FadingScene>,
+    ) -> Checked {
+        if let Some(receiver) = receiver {
+            self.receiver(&format!("{at}receiver"), receiver)?;
+        }
+        if let Some(antenna) = antenna {
+            let at = format!("{at}antenna");
+            self.name(&format!("{at}.pattern"), &antenna.pattern)?;
+            self.range(
+                &format!("{at}.cable_loss_db"),
+                antenna.cable_loss_db,
+                0.0..=200.0,
+                "dB",
+            )?;
+        }
+        if let Some(rotator) = rotator {
+            self.rotator(&format!("{at}rotator"), *rotator)?;
+        }
+        fading.map_or(Ok(()), |fading| self.fading(&format!("{at}fading"), *fading))
+    }
+
+    fn receiver(&self, at: &str, r: &ReceiverScene) -> Checked {
+        let level = -250.0..=250.0;
+        self.range(&format!("{at}.rate_hz"), r.rate_hz, 1e3..=1e9, "Hz")?;
+        self.range(&format!("{at}.center_hz"), r.center_hz, 0.0..=1e12, "Hz")?;
+        if !r.format.complex {
+            return Err(self.source.value(
+                &format!("{at}.format"),
+                r.format,
+                "a complex format such as cu8 or ci16_le",
+            ));
+        }
+        self.range(
+            &format!("{at}.noise_figure_db"),
+            r.noise_figure_db,
+            0.0..=100.0,
+            "dB",
+        )?;
+        if let Some(external) = r.external_noise_db {
+            self.range(&format!("{at}.external_noise_db"), external, -100.0..=200.0, "dB")?;
+        }
+        self.range(&format!("{at}.gain_db"), r.gain_db, level.clone(), "dB")?;
+        self.range(
+            &format!("{at}.full_scale_dbm"),
+            r.full_scale_dbm,
+            level.clone(),
+            "dBm",
+        )?;
+        self.range(
+            &format!("{at}.frequency_error_ppm"),
+            r.frequency_error_ppm,
+            -1e3..=1e3,
+            "ppm",
+        )?;
+        self.range(
+            &format!("{at}.frequency_drift_ppm_per_s"),
+            r.frequency_drift_ppm_per_s,
+            -10.0..=10.0,
+            "ppm/s",
+        )?;
+        if let Some(dc) = r.dc_dbfs {
+            self.range(&format!("{at}.dc_dbfs"), dc, -250.0..=0.0, "dBFS")?;
+        }
+        self.range(
+            &format!("{at}.dc_phase_deg"),
+            r.dc_phase_deg,
+            -360.0..=360.0,
+            "degrees",
+        )?;
+        self.range(&format!("{at}.iq_gain_db"), r.iq_gain_db, -20.0..=20.0, "dB")?;
+        self.range(
+            &format!("{at}.iq_phase_deg"),
+            r.iq_phase_deg,
+            -60.0..=60.0,
+            "degrees",
+        )?;
+        for (index, interferer) in r.interferer.iter().enumerate() {
+            let at = format!("{at}.interferer[{index}]");
+            self.range(
+                &format!("{at}.frequency_hz"),
+                interferer.frequency_hz,
+                r.center_hz - r.rate_hz / 2.0..=r.center_hz + r.rate_hz / 2.0,
+                "Hz, the band that is sampled",
+            )?;
+            self.range(
+                &format!("{at}.level_dbm"),
+                interferer.level_dbm,
+                level.clone(),
+                "dBm",
+            )?;
+        }
+        if let Some(impulses) = &r.impulses {
+            let at = format!("{at}.impulses");
+            self.range(
+                &format!("{at}.per_second"),
+                impulses.per_second,
+                1e-6..=r.rate_hz,
+                "a second",
+            )?;
+            self.range(
+                &format!("{at}.peak_dbfs"),
+                impulses.peak_dbfs,
+                -250.0..=60.0,
+                "dBFS",
+            )?;
+            self.range(&format!("{at}.decay_s"), impulses.decay_s, 1e-9..=1.0, "s")?;
+        }
+        Ok(())
+    }
+
+    fn rotator(&self, at: &str, rotator: RotatorScene) -> Checked {
+        let azimuth = rotator.raw_start_deg();
+        let (kind, first) = match rotator {
+            RotatorScene::Fixed { .. } => ("fixed", "azimuth_mount_deg"),
+            RotatorScene::Continuous { .. } => ("continuous", "start_azimuth_mount_deg"),
+            RotatorScene::Steps { .. } => ("steps", "start_azimuth_mount_deg"),
+            RotatorScene::Swing { .. } => ("swing", "center_azimuth_mount_deg"),
+            RotatorScene::Hand { .. } => ("hand", "start_azimuth_mount_deg"),
+        };
+        let at = format!("{at}.{kind}");
+        self.range(&format!("{at}.{first}"), azimuth, -360.0..=360.0, "degrees")?;
+        let rate = format!("{at}.rate_deg_per_s");
+        match rotator {
+            RotatorScene::Fixed { .. } => Ok(()),
+            RotatorScene::Continuous { rate_deg_per_s, .. } => {
+                self.range(&rate, rate_deg_per_s, -36e3..=36e3, "degrees/s")
+            }
+            RotatorScene::Steps {
+                step_deg,
+                dwell_s,
+                rate_deg_per_s,
+                ..
+            } => {
+                self.range(&rate, rate_deg_per_s, 0.01..=36e3, "degrees/s")?;
+                self.range(&format!("{at}.dwell_s"), dwell_s, 0.001..=1e6, "s")?;
+                self.range(&format!("{at}.step_deg"), step_deg, -360.0..=360.0, "degrees")
+            }
+            RotatorScene::Swing {
+                half_width_deg,
+                rate_deg_per_s,
+                ..
+            } => {
+                self.range(&rate, rate_deg_per_s, 0.01..=36e3, "degrees/s")?;
+                self.range(
+                    &format!("{at}.half_width_deg"),
+                    half_width_deg,
+                    0.1..=720.0,
+                    "degrees",
+                )
+            }
+            RotatorScene::Hand {
+                rate_deg_per_s,
+                wander_deg,
+                wander_rate_hz,
+                ..
+            } => {
+                self.range(&rate, rate_deg_per_s, -36e3..=36e3, "degrees/s")?;
+                self.range(&format!("{at}.wander_deg"), wander_deg, 0.0..=180.0, "degrees")?;
+                self.range(&format!("{at}.wander_rate_hz"), wander_rate_hz, 0.0..=10.0, "Hz")
+            }
+        }
+    }
+
+    fn fading(&self, at: &str, f: FadingScene) -> Checked {
+        self.range(&format!("{at}.rician_k_db"), f.rician_k_db, -60.0..=60.0, "dB")?;
+        self.range(&format!("{at}.doppler_hz"), f.doppler_hz, 0.0..=100.0, "Hz")?;
+        self.range(
+            &format!("{at}.shadowing_sigma_db"),
+            f.shadowing_sigma_db,
+            0.0..=30.0,
+            "dB",
+        )?;
+        self.range(
+            &format!("{at}.shadowing_rate_hz"),
+            f.shadowing_rate_hz,
+            0.0..=10.0,
+            "Hz",
+        )
+    }
+
+    fn reflection(&self, at: &str, r: &ReflectionScene, transmitters: &[&str]) -> Checked {
+        self.range(
+            &format!("{at}.azimuth_true_deg"),
+            r.azimuth_true_deg,
+            -360.0..=360.0,
+            "degrees from true north",
+        )?;
+        self.range(
+            &format!("{at}.relative_level_db"),
+            r.relative_level_db,
+            -200.0..=100.0,
+            "dB",
+        )?;
+        self.range(&format!("{at}.delay_us"), r.delay_us, 0.0..=1e4, "microseconds")?;
+        if let Some(name) = &r.transmitter
+            && !transmitters.contains(&name.as_str())
+        {
+            let wanted = format!("the name of a transmitter: {}", transmitters.join(", "));
+            return Err(self.source.value(&format!("{at}.transmitter"), name, wanted));
+        }
+        r.fading
+            .map_or(Ok(()), |fading| self.fading(&format!("{at}.fading"), fading))
+    }
+
+    /// What the receiver can take in of the transmitters and their fading.
+    fn together(&self, at: &str, s: &StationFile, file: &SceneFile) -> Checked {
+        let Some(receiver) = s.receiver.as_ref().or(file.receiver.as_ref()) else {
+            return Ok(());
+        };
+        let table = if s.receiver.is_some() {
+            format!("{at}.receiver")
+        } else {
+            "receiver".to_owned()
+        };
+        for transmitter in &file.transmitter {
+            let offset_hz = transmitter.frequency_hz - receiver.center_hz;
+            if offset_hz.abs() > receiver.rate_hz / 2.0 {
+                return Err(self.source.value(
+                    &format!("{table}.center_hz"),
+                    receiver.center_hz,
+                    format!(
+                        "within {} Hz, half the sample rate, of transmitter `{}` at {} Hz",
+                        receiver.rate_hz / 2.0,
+                        transmitter.name,
+                        transmitter.frequency_hz
+                    ),
+                ));
+            }
+            if let EmissionScene::Noise { bandwidth_hz } = transmitter.emission
+                && bandwidth_hz > 0.8 * receiver.rate_hz
+            {
+                return Err(self.source.value(
+                    &format!("{table}.rate_hz"),
+                    receiver.rate_hz,
+                    format!(
+                        "at least {} Hz, 1.25 times the bandwidth of transmitter `{}`",
+                        1.25 * bandwidth_hz,
+                        transmitter.name
+                    ),
+                ));
+            }
+        }
+        let fading = s.fading.as_ref().or(file.fading.as_ref());
+        let reflected = s.reflection.iter().filter_map(|r| r.fading.as_ref());
+        let fastest_hz = fading
+            .into_iter()
+            .chain(reflected)
+            .map(|f| f.doppler_hz)
+            .fold(0.0, f64::max);
+        // A frame has 8 samples at least, and may not be longer than a twentieth of the fastest fade.
+        if fastest_hz * 160.0 > receiver.rate_hz {
+            return Err(self.source.value(
+                &format!("{table}.rate_hz"),
+                receiver.rate_hz,
+                format!("at least {} Hz, 160 times the Doppler rate", fastest_hz * 160.0),
+            ));
+        }
+        Ok(())
+    }
+}
+
+/// Time that an identification takes with the pauses around it.
+fn identification_s(i: &IdentificationScene) -> f64 {
+    let dots = MorseText::new(&i.text).map_or(0, |text| text.length_dots);
+    f64::from(dots) * dot_s(i.wpm) + 2.0 * i.gap_s
+}
