@@ -333,17 +333,20 @@ fn find_steps(
         if segment.samples == 0 {
             continue;
         }
-        if let Some(from) = before {
-            if lost > 0 {
-                steps.push(gap(capture.start.0 - lost, lost, GapCause::Lost));
-            }
-            if breaks.between(captures, from, k, warnings) {
-                steps.push(gap(capture.start.0, 0, GapCause::NewCapture));
-            }
+        if lost > 0 {
+            steps.push(gap(capture.start.0 - lost, lost, GapCause::Lost));
+        }
+        if let Some(from) = before
+            && breaks.between(captures, from, k, warnings)
+        {
+            steps.push(gap(capture.start.0, 0, GapCause::NewCapture));
         }
         push_read(&mut steps, capture.start, segment, frame_bytes);
         before = Some(k);
         lost = 0;
+    }
+    if let Some(last) = captures.last().filter(|_| lost > 0) {
+        steps.push(gap(last.start.0 - lost, lost, GapCause::Lost));
     }
     steps
 }

@@ -102,6 +102,9 @@ pub struct Recording {
     piece: Option<Piece>,
     bad: Option<Gap>,
     samples_read: u64,
+    /// Doubts found where the input ended, told once everything before is handed on: so their order does not
+    /// depend on the block size.
+    at_end: Vec<SourceWarning>,
 }
 
 impl std::fmt::Debug for Recording {
@@ -136,6 +139,7 @@ impl Recording {
             piece: None,
             bad: None,
             samples_read: 0,
+            at_end: Vec::new(),
         }
     }
 
@@ -175,7 +179,10 @@ impl Recording {
                     self.step += 1;
                     return Ok(Some(StreamItem::Gap(gap)));
                 }
-                None => return Ok(self.bad.take().map(StreamItem::Gap)),
+                None => {
+                    self.warnings.append(&mut self.at_end);
+                    return Ok(self.bad.take().map(StreamItem::Gap));
+                }
             }
         }
     }
@@ -239,19 +246,19 @@ impl Recording {
     /// The input ended within a step: nothing can follow.
     fn end_early(&mut self, left_over_bytes: usize, was_announced: bool) {
         if left_over_bytes > 0 {
-            self.warnings.push(SourceWarning::PartFrame {
+            self.at_end.push(SourceWarning::PartFrame {
                 bytes: left_over_bytes as u64,
                 frame_bytes: self.frame_bytes,
             });
         }
         if was_announced {
-            self.warnings.push(SourceWarning::Short {
+            self.at_end.push(SourceWarning::Short {
                 found: self.samples_read,
                 expected: self.steps.iter().map(step_samples).sum(),
                 by: "the file's header or its length when it was opened".to_owned(),
             });
         } else if self.samples_read == 0 {
-            self.warnings.push(SourceWarning::Empty);
+            self.at_end.push(SourceWarning::Empty);
         }
         self.step = self.steps.len();
     }

@@ -1,4 +1,5 @@
 //! Files written by the Python package `sigmf` (see `testdata/sigmf/generate.py`, which states every value).
+#![allow(clippy::unwrap_used, reason = "a test that cannot be set up fails")]
 
 mod common;
 

@@ -1,5 +1,6 @@
 //! Recordings of real transmissions, made and described by other people's programs. What is expected of them is
 //! copied from their metadata and from the table in `testdata/recordings/README.md`.
+#![allow(clippy::unwrap_used, reason = "a test that cannot be set up fails")]
 
 mod common;
 

@@ -1,4 +1,5 @@
 //! What is written comes back as it was.
+#![allow(clippy::unwrap_used, reason = "a test that cannot be set up fails")]
 
 mod common;
 
@@ -245,7 +246,7 @@ fn a_writer_that_is_dropped_leaves_nothing_behind() {
     let folder = tempfile::tempdir().unwrap();
     let info = WriteInfo::new(SampleFormat::CU8, 1e3);
     let mut writer = SigmfWriter::create(&folder.path().join("gone"), &info).unwrap();
-    writer.write_bytes(&[0; 1_000_000]).unwrap();
+    writer.write_bytes(&vec![0; 1_000_000]).unwrap();
     assert_eq!(left_behind(folder.path()), ["gone.sigmf-data.tmp"]);
     drop(writer);
     assert!(left_behind(folder.path()).is_empty());

@@ -1,4 +1,5 @@
 //! WAV files, written by `hound` or by hand.
+#![allow(clippy::unwrap_used, reason = "a test that cannot be set up fails")]
 
 mod common;
 

@@ -1,4 +1,5 @@
 //! What the tests share.
+#![allow(clippy::unwrap_used, reason = "a test that cannot be set up fails")]
 #![allow(dead_code, reason = "every test file uses a part of it")]
 
 use std::path::{Path, PathBuf};
@@ -123,4 +124,18 @@ pub(crate) fn chain(error: &dyn std::error::Error) -> String {
         source = cause.source();
     }
     text
+}
+
+/// Metadata of `ci8` samples at 1 kHz, with more fields put in.
+pub(crate) fn meta(global: &str, captures: &str, annotations: &str) -> String {
+    const GLOBAL: &str = r#""core:datatype": "ci8", "core:version": "1.2.5", "core:sample_rate": 1000"#;
+    format!(
+        "{{\"global\": {{{GLOBAL}{global}}},\n\"captures\": [{captures}],\n\"annotations\": [{annotations}]}}"
+    )
+}
+
+pub(crate) fn has(text: &str, parts: &[&str]) {
+    for part in parts {
+        assert!(text.contains(part), "`{part}` is not in: {text}");
+    }
 }
