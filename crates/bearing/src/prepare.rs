@@ -1,0 +1,199 @@
+//! Readings checked, put in order and brought to one receiver gain.
+
+use lobewright_types::{LevelReading, NoBearingReason, Pointing};
+
+/// Share of input samples at full scale from which a reading is only a lower limit.
+pub(crate) const CENSORED_FROM: f64 = 5e-4;
+/// Relative variance below which no mean power is believed: 0.004 dB, a step of a good converter.
+const LEAST_REL_VAR: f64 = 1e-6;
+
+/// One usable reading.
+#[derive(Debug, Clone)]
+pub(crate) struct Obs {
+    /// Index of the reading in the caller's list.
+    pub(crate) source: usize,
+    /// Dense number of its burst.
+    pub(crate) burst: usize,
+    pub(crate) azimuth_mount_deg: f64,
+    pub(crate) turn_deg: f64,
+    /// Natural logarithm of the power, brought to the gain of the first reading.
+    pub(crate) ln_power: f64,
+    /// Noise power, brought to the same gain.
+    pub(crate) noise: f64,
+    pub(crate) inv_samples: f64,
+    /// What was added to bring the level to the common gain, in dB.
+    pub(crate) gain_shift_db: f64,
+    pub(crate) censored: bool,
+    /// Seconds since the reading before in the same burst; infinite for the first.
+    pub(crate) gap_s: f64,
+    pub(crate) rate_deg_per_s: f64,
+}
+
+/// All usable readings of a bearing, ordered by burst and time.
+#[derive(Debug, Clone)]
+pub(crate) struct Data {
+    pub(crate) obs: Vec<Obs>,
+    /// The caller's burst numbers.
+    pub(crate) burst_numbers: Vec<usize>,
+    /// Relative standard deviation of the noise power, common to all readings.
+    pub(crate) noise_rel_sigma: f64,
+    /// Share of a Gaussian-like fluctuation in the signal's own power: 0 constant envelope, 1 Gaussian.
+    pub(crate) fluctuation: f64,
+    /// Power below which the level is counted linearly and not by its logarithm.
+    pub(crate) soft_power: f64,
+    /// Median time between readings.
+    pub(crate) step_s: f64,
+    pub(crate) any_clipped: bool,
+    /// Width in nats that an unexplained reading may fall into.
+    pub(crate) spread_nats: f64,
+}
+
+impl Data {
+    pub(crate) fn new(readings: &[LevelReading]) -> Result<Self, NoBearingReason> {
+        if readings.is_empty() {
+            return Err(NoBearingReason::NoBurst);
+        }
+        let pointed = readings.iter().filter(|r| boresight(r).is_some()).count();
+        if pointed == 0 {
+            return Err(NoBearingReason::NoPointing);
+        }
+        let mut order: Vec<usize> = (0..readings.len()).filter(|&i| usable(&readings[i])).collect();
+        if order.len() < 3 {
+            return Err(NoBearingReason::TooFewReadings);
+        }
+        order.sort_by(|&a, &b| {
+            let (a, b) = (&readings[a], &readings[b]);
+            a.burst
+                .cmp(&b.burst)
+                .then(a.middle_s.total_cmp(&b.middle_s))
+                .then(
+                    boresight(a)
+                        .map_or(0.0, |p| p.0)
+                        .total_cmp(&boresight(b).map_or(0.0, |p| p.0)),
+                )
+                .then(a.power_lin.total_cmp(&b.power_lin))
+        });
+        let shift_of = |r: &LevelReading| r.attenuation_db - r.gain_db.unwrap_or(0.0);
+        let reference_db = shift_of(&readings[order[0]]);
+        let mut obs: Vec<Obs> = Vec::with_capacity(order.len());
+        let mut burst_numbers: Vec<usize> = Vec::new();
+        for &source in &order {
+            let r = &readings[source];
+            if burst_numbers.last() != Some(&r.burst) {
+                burst_numbers.push(r.burst);
+            }
+            let gain_shift_db = shift_of(r) - reference_db;
+            let gain = 10_f64.powf(gain_shift_db / 10.0);
+            let burst = burst_numbers.len() - 1;
+            let gap_s = match obs.last() {
+                Some(last) if last.burst == burst => (r.middle_s - readings[last.source].middle_s).max(1e-9),
+                _ => f64::INFINITY,
+            };
+            let (azimuth_mount_deg, turn_deg) = boresight(r).unwrap_or((0.0, 0.0));
+            obs.push(Obs {
+                source,
+                burst,
+                azimuth_mount_deg,
+                turn_deg,
+                ln_power: (r.power_lin * gain).ln(),
+                noise: (r.noise_power_lin * gain).max(r.power_lin * gain * 1e-12),
+                inv_samples: 1.0 / r.independent_samples.max(1.0),
+                gain_shift_db,
+                censored: r.clip_fraction > CENSORED_FROM,
+                gap_s,
+                rate_deg_per_s: if r.length_s > 0.0 {
+                    turn_deg / r.length_s
+                } else {
+                    0.0
+                },
+            });
+        }
+        if obs.iter().all(|o| o.censored) {
+            return Err(NoBearingReason::AllClipped);
+        }
+        Ok(Self::finish(readings, obs, burst_numbers))
+    }
+
+    fn finish(readings: &[LevelReading], obs: Vec<Obs>, burst_numbers: Vec<usize>) -> Self {
+        let mut gaps: Vec<f64> = obs.iter().map(|o| o.gap_s).filter(|g| g.is_finite()).collect();
+        gaps.sort_by(f64::total_cmp);
+        let step_s = gaps.get(gaps.len() / 2).copied().unwrap_or(1.0);
+        let samples: f64 = obs.iter().map(|o| 1.0 / o.inv_samples).sum();
+        let noise = obs.iter().map(|o| o.noise).sum::<f64>() / obs.len() as f64;
+        let (low, high) = obs
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), o| {
+                (low.min(o.ln_power), high.max(o.ln_power))
+            });
+        let noise_rel_sigma = obs
+            .iter()
+            .map(|o| readings[o.source].noise_rel_sigma)
+            .filter(|s| s.is_finite() && *s >= 0.0)
+            .sum::<f64>()
+            / obs.len() as f64;
+        Self {
+            fluctuation: fluctuation(readings, &obs),
+            soft_power: noise / samples.sqrt(),
+            any_clipped: obs.iter().any(|o| readings[o.source].clip_fraction > 0.0),
+            noise_rel_sigma: noise_rel_sigma.clamp(1e-4, 1.0),
+            spread_nats: high - low + 2.0,
+            step_s,
+            obs,
+            burst_numbers,
+        }
+    }
+
+    pub(crate) fn bursts(&self) -> usize {
+        self.burst_numbers.len()
+    }
+
+    /// Relative variance of a mean power whose signal share is `h`: noncentral chi-square for a constant
+    /// envelope, Gamma for a Gaussian-like signal.
+    pub(crate) fn noise_rel_var(&self, obs: &Obs, h: f64) -> f64 {
+        ((1.0 - (1.0 - self.fluctuation) * h * h) * obs.inv_samples).max(LEAST_REL_VAR)
+    }
+}
+
+/// Boresight and turn of a reading, where it has them and they are numbers.
+fn boresight(r: &LevelReading) -> Option<(f64, f64)> {
+    match r.pointing {
+        Pointing::Boresight { azimuth, turn_deg } => {
+            let azimuth = azimuth.degrees();
+            (azimuth.is_finite() && turn_deg.is_finite()).then_some((azimuth, turn_deg))
+        }
+        Pointing::Port(_) => None,
+    }
+}
+
+fn usable(r: &LevelReading) -> bool {
+    let positive = |v: f64| v > 0.0 && v.is_finite();
+    boresight(r).is_some()
+        && positive(r.power_lin)
+        && r.noise_power_lin >= 0.0
+        && r.noise_power_lin.is_finite()
+        && positive(r.independent_samples)
+        && r.middle_s.is_finite()
+        && r.attenuation_db.is_finite()
+        && r.gain_db.is_none_or(f64::is_finite)
+}
+
+/// How much of the signal's own power fluctuates as Gaussian noise does, from the measured spread of the power
+/// inside the readings: `M v = 1 - (1 - q) h^2`, solved for `q` by least squares over all readings.
+///
+/// Without a measurement it is 0: what is missing is then found as level error.
+fn fluctuation(readings: &[LevelReading], obs: &[Obs]) -> f64 {
+    let (mut top, mut bottom) = (0.0, 0.0);
+    for o in obs {
+        let r = &readings[o.source];
+        let Some(rel_var) = r.power_rel_var.filter(|v| v.is_finite()) else {
+            continue;
+        };
+        let h2 = (1.0 - r.noise_power_lin / r.power_lin).max(0.0).powi(2);
+        top += h2 * (1.0 - rel_var * r.independent_samples) / o.inv_samples;
+        bottom += h2 * h2 / o.inv_samples;
+    }
+    if bottom < 1.0 {
+        return 0.0;
+    }
+    (1.0 - top / bottom).clamp(0.0, 3.0)
+}
