@@ -1,0 +1,3 @@
+//! What the fuzz targets run; `crates/reference/tests/fuzz_replay.rs` runs the same on the seeds.
+
+pub mod parsers;

@@ -1,0 +1,151 @@
+//! Every parser of what comes from outside, run on bytes of any kind.
+//!
+//! A parser may refuse. It must not panic, and what it accepts must hold no number that is not finite.
+
+use lobewright_antenna::{AzimuthTrack, NorthWord, Pattern};
+use lobewright_export::read_bearings_jsonl;
+use lobewright_fix::read_hand_bearings;
+use lobewright_sim::Scene;
+use lobewright_source::parse_meta;
+use lobewright_station::PipelineConfig;
+use lobewright_types::{Bearing, BearingOutcome, Position};
+
+/// A SigMF metadata file.
+pub fn sigmf_meta(data: &[u8]) {
+    match parse_meta(data, "fuzz.sigmf-meta") {
+        Ok(meta) => {
+            if let Some(rate_hz) = meta.rate_hz {
+                assert!(
+                    rate_hz.is_finite() && rate_hz > 0.0,
+                    "sample rate {rate_hz} was accepted"
+                );
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// An antenna pattern, `azimuth_deg,gain_dbi[,phase_deg]`.
+pub fn pattern_csv(data: &[u8]) {
+    match Pattern::from_csv(data, "fuzz") {
+        Ok(pattern) => {
+            for step in 0..64 {
+                let azimuth_deg = f64::from(step) * 11.7 - 370.0;
+                let gain_dbi = pattern.gain_dbi(azimuth_deg);
+                assert!(
+                    gain_dbi.is_finite(),
+                    "gain {gain_dbi} dBi at {azimuth_deg} degrees"
+                );
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// An azimuth track, `time_s,azimuth…_deg`, with and without a north given beside it.
+pub fn track_csv(data: &[u8]) {
+    for north in [None, Some(NorthWord::Mount)] {
+        match AzimuthTrack::from_csv(data, north) {
+            Ok(track) => {
+                for step in 0..64 {
+                    let time_s = f64::from(step * step) / 7.0 - 1.0;
+                    if let Some(sample) = track.at(time_s) {
+                        assert!(
+                            (0.0..360.0).contains(&sample.azimuth_deg),
+                            "azimuth {} at {time_s} s",
+                            sample.azimuth_deg
+                        );
+                    }
+                }
+            }
+            Err(error) => says_something(&error),
+        }
+    }
+}
+
+/// A pipeline file: what was read is written out and read again, the same.
+pub fn pipeline_toml(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    match PipelineConfig::from_toml(text, "fuzz.toml") {
+        Ok(config) => {
+            let again = PipelineConfig::from_toml(&config.to_toml(), "again.toml")
+                .expect("what we write we can read");
+            assert_eq!(config, again);
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// A scene: what was accepted has finite truth at every station.
+pub fn scene_toml(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    match Scene::from_toml(text, "fuzz.toml") {
+        Ok(scene) => {
+            for station in scene.stations() {
+                assert!(
+                    station.position.lat_deg.is_finite() && station.position.lon_deg.is_finite(),
+                    "station at {:?} was accepted",
+                    station.position
+                );
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// Bearings that a person took: what was accepted is a direction with an error, at a place on Earth.
+pub fn hand_bearings_csv(data: &[u8]) {
+    match read_hand_bearings(data, "fuzz.csv") {
+        Ok((bearings, warnings)) => {
+            bearings.iter().for_each(is_sound);
+            for warning in warnings {
+                assert!(!warning.to_string().is_empty(), "a warning without words");
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// Bearings that another station sent, one JSON object a line.
+pub fn bearings_jsonl(data: &[u8]) {
+    match read_bearings_jsonl(data, "fuzz.jsonl") {
+        Ok(outcomes) => {
+            for outcome in &outcomes {
+                if let BearingOutcome::Bearing(bearing) = outcome {
+                    is_sound(bearing);
+                }
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+fn is_sound(bearing: &Bearing) {
+    let azimuth_deg = bearing.azimuth.degrees();
+    assert!((0.0..360.0).contains(&azimuth_deg), "azimuth {azimuth_deg}");
+    assert!(
+        bearing.sigma_deg.is_finite() && bearing.sigma_deg >= 0.0,
+        "sigma {} degrees",
+        bearing.sigma_deg
+    );
+    let position = bearing.position;
+    assert!(
+        Position::from_lat_lon(position.lat_deg, position.lon_deg).is_ok(),
+        "position {position:?}"
+    );
+    let density = bearing.density.density_per_deg(bearing.azimuth);
+    assert!(
+        density.is_finite() && density >= 0.0,
+        "density {density} a degree"
+    );
+}
+
+/// An error must have words of its own.
+fn says_something(error: &dyn std::error::Error) {
+    let text = error.to_string();
+    assert!(!text.trim().is_empty(), "an error without words: {error:?}");
+}
