@@ -32,6 +32,13 @@ impl Input {
         Ok(())
     }
 
+    /// Makes the next read seek, since a failed one leaves the place unknown.
+    fn forget_place(&mut self) {
+        if let Self::File { at, .. } = self {
+            *at = u64::MAX;
+        }
+    }
+
     /// Fills the buffer unless the data end before; gives the bytes read.
     fn fill(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
         let mut done = 0;
@@ -44,7 +51,10 @@ impl Input {
                 Ok(0) => break,
                 Ok(n) => done += n,
                 Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-                Err(e) => return Err(e),
+                Err(e) => {
+                    self.forget_place();
+                    return Err(e);
+                }
             }
         }
         if let Self::File { at, .. } = self {
@@ -164,7 +174,7 @@ impl Recording {
     /// its `Arc` is gone.
     ///
     /// # Errors
-    /// [`ReadError`] where the operating system fails; the call may be repeated.
+    /// [`ReadError`] where the operating system fails. Of a file the call may be repeated; a pipe has lost what was read.
     pub fn next_item(&mut self) -> Result<Option<StreamItem<RawBlock>>, ReadError> {
         loop {
             if let Some(item) = self.next_of_piece() {

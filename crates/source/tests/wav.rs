@@ -141,6 +141,18 @@ fn what_is_no_recording_is_refused_with_the_reason() {
         error.ends_with("has 3 channels, but must have two (I and Q) or one (real samples)"),
         "{error}"
     );
+    // 24-bit samples in 4 bytes (Microsoft, 'Multiple Channel Audio Data and WAVE Files').
+    write_ints(&path, spec(2, 32, Kind::Int), &[0; 4]);
+    let mut bytes = std::fs::read(&path).unwrap();
+    let fmt = bytes.windows(4).position(|w| w == b"fmt ").unwrap() + 8;
+    // The header that hound writes for 32 bits is the extensible one: valid bits follow at byte 18 of the chunk.
+    bytes[fmt + 18] = 24;
+    std::fs::write(&path, &bytes).unwrap();
+    let error = open(&path, &OpenOptions::default()).unwrap_err().to_string();
+    assert!(
+        error.ends_with("has 24-bit samples in 4 bytes, but must have samples without padding"),
+        "{error}"
+    );
     std::fs::write(&path, b"RIFX").unwrap();
     let error = chain(&open(&path, &OpenOptions::default()).unwrap_err());
     assert!(error.contains("cannot read the WAV header of"), "{error}");
