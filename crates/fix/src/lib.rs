@@ -1,1 +1,31 @@
 //! Bearings and station positions become a position with its regions.
+//!
+//! [`solve`] is the estimator: the whole posterior over the map, with a share for bearings that are reflections.
+//! [`linearized`] is the classic least-squares answer, kept for baselines, chi-square and ellipses. Bearings that a person wrote down come
+//! in through [`read_hand_bearings`]. Everything is computed on WGS 84 geodesics; nothing here does I/O, reads a
+//! clock or draws a random number.
+
+#![warn(clippy::disallowed_methods)]
+
+mod config;
+mod contour;
+mod geometry;
+mod grid;
+mod hand;
+mod likelihood;
+mod linear;
+mod mesh;
+mod modes;
+mod places;
+mod raster;
+mod search;
+mod solve;
+mod statements;
+mod table;
+mod verdicts;
+
+pub use config::FixConfig;
+pub use hand::{HandError, HandWarning, from_normal, read_hand_bearings};
+pub use linear::{LinearFix, linearized};
+pub use raster::{PosteriorRaster, posterior_grid};
+pub use solve::solve;

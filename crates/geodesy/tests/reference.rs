@@ -84,7 +84,8 @@ fn geodesic_examples_on_wgs84_come_out_both_ways() {
 }
 
 // Vincenty's lines and the Australian example are on other ellipsoids: the engine below `inverse` must reproduce them on theirs.
-// Vincenty printed 1 mm and 1e-5 seconds of arc; the near-antipodal line d agrees to 0.001 seconds.
+// Vincenty printed 1 mm and 1e-5 seconds of arc; his near-antipodal line d
+// hangs on its inputs, which are rounded to 1e-5 seconds: 0.001 seconds are left.
 #[test]
 fn geodesic_examples_on_other_ellipsoids_come_out_of_the_engine() {
     let table = Table::read("geodesic_examples.csv");

@@ -1,0 +1,480 @@
+//! Bearings that a person took and wrote into a table.
+
+use std::fmt;
+use std::io::Read;
+
+use lobewright_geodesy::{DeclinationError, FieldWarning, declination};
+use lobewright_types::{
+    Azimuth, Bearing, BearingClass, BearingKind, CircleDensity, Magnetic, Position, Timestamp, True,
+};
+
+/// Standard deviation of a place that a person gives without saying how well it is known: a handheld satellite receiver
+/// or a good map (common practice, no source).
+const POSITION_SIGMA_M: f64 = 10.0;
+/// 97.5 % quantile of the normal distribution.
+const Z_95: f64 = 1.959_964;
+const REQUIRED: [&str; 6] = ["place", "lat_deg", "lon_deg", "bearing_deg", "north", "sigma_deg"];
+const OPTIONAL: [&str; 3] = ["date", "position_sigma_m", "note"];
+
+/// Why a table of hand bearings was refused.
+#[derive(Debug, thiserror::Error)]
+pub enum HandError {
+    /// The table could not be read as CSV.
+    #[error("cannot read `{name}` as a table of comma-separated values")]
+    Csv {
+        /// The table's name.
+        name: String,
+        /// What the reader found.
+        source: csv::Error,
+    },
+    /// A column is missing.
+    #[error(
+        "`{name}` has no column `{column}`; its first line must name place, lat_deg, lon_deg, bearing_deg, north, sigma_deg and may name date, position_sigma_m, note"
+    )]
+    MissingColumn {
+        /// The table's name.
+        name: String,
+        /// The column.
+        column: &'static str,
+    },
+    /// A column that means nothing here.
+    #[error(
+        "`{name}` has a column `{column}` that is not known; columns are place, lat_deg, lon_deg, bearing_deg, north, date, sigma_deg, position_sigma_m, note"
+    )]
+    UnknownColumn {
+        /// The table's name.
+        name: String,
+        /// The column found.
+        column: String,
+    },
+    /// A column that is there twice.
+    #[error("`{name}` has the column `{column}` twice")]
+    RepeatedColumn {
+        /// The table's name.
+        name: String,
+        /// The column found.
+        column: String,
+    },
+    /// A field holds what it must not.
+    #[error("`{name}` line {line}: `{field}` is `{found}`; it must be {wanted}")]
+    Field {
+        /// The table's name.
+        name: String,
+        /// Line in the file, from 1.
+        line: u64,
+        /// The column.
+        field: &'static str,
+        /// What was found.
+        found: String,
+        /// What would be right.
+        wanted: &'static str,
+    },
+    /// A magnetic bearing that cannot be turned into a true one.
+    #[error("`{name}` line {line}: `date` or place does not allow a magnetic bearing")]
+    Declination {
+        /// The table's name.
+        name: String,
+        /// Line in the file, from 1.
+        line: u64,
+        /// Why.
+        source: DeclinationError,
+    },
+}
+
+/// Doubts about a hand bearing that do not stop the work.
+#[derive(Debug, Clone, PartialEq)]
+pub enum HandWarning {
+    /// A magnetic bearing from where a compass is in doubt.
+    Compass {
+        /// Line in the file, from 1.
+        line: u64,
+        /// The place.
+        place: String,
+        /// What is wrong there.
+        warning: FieldWarning,
+    },
+}
+
+impl fmt::Display for HandWarning {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Compass { line, place, warning } => write!(f, "line {line}, place `{place}`: {warning}"),
+        }
+    }
+}
+
+/// Makes a bearing of a direction with a normal error.
+///
+/// `name` becomes both its identity and its station; `errors` are the standard deviation of the station's position in metres (each
+/// axis) and, inside `sigma_deg`, that of the heading in degrees, common to all bearings of the station.
+///
+/// # Panics
+/// Where `sigma_deg` is not positive and finite.
+pub fn from_normal(
+    name: &str,
+    position: Position,
+    azimuth: Azimuth<True>,
+    sigma_deg: f64,
+    errors: (f64, f64),
+    time_utc: Option<Timestamp>,
+) -> Bearing {
+    let density = CircleDensity::normal(azimuth, sigma_deg);
+    let (position_sigma_m, heading_sigma_deg) = errors;
+    Bearing {
+        id: name.to_owned(),
+        station: name.to_owned(),
+        time_utc,
+        position,
+        position_sigma_m,
+        kind: BearingKind::Hand,
+        azimuth,
+        sigma_deg,
+        heading_sigma_deg,
+        modes: density.modes(0.05),
+        arcs50: density.highest_density_arcs(0.5),
+        arcs95: density.highest_density_arcs(0.95),
+        class: BearingClass::from_half_width_deg(Z_95 * sigma_deg),
+        density,
+        level: None,
+        snr_db: None,
+        frequency_hz: None,
+        readings: 0,
+        bursts: 0,
+        fitted: None,
+        flags: Vec::new(),
+    }
+}
+
+/// Reads a table of bearings taken by hand.
+///
+/// # Inputs
+/// CSV with a header line, columns in any order; `name` is the table's name in messages and in the bearings' identities (`name:line`).
+///
+/// | column | content |
+/// |---|---|
+/// | `place` | name of the place, not empty; the bearing's station |
+/// | `lat_deg`, `lon_deg` | WGS 84, north and east positive |
+/// | `bearing_deg` | clockwise, 0 to 360 |
+/// | `north` | `true` or `magnetic`: what it is counted from |
+/// | `date` | RFC 3339 date (`2026-02-14`, taken as noon UTC) or time (`2026-02-14T03:25:00Z`); must be given with `magnetic` |
+/// | `sigma_deg` | standard deviation, above 0, up to 90 |
+/// | `position_sigma_m` | standard deviation of the place, 0 or more; 10 where not given |
+/// | `note` | anything; not used |
+///
+/// Lines that start with `#` and blank lines are passed over.
+///
+/// # Result
+/// Bearings in the order of the lines, and doubts. Magnetic ones are turned to true north by the declination at the place and date (at the ellipsoid's height);
+/// its standard deviation is added to `sigma_deg` in squares and kept as `heading_sigma_deg`, since all
+/// bearings of the place share it.
+///
+/// # Errors
+/// [`HandError`], which names the line and the field, and what would be right.
+pub fn read_hand_bearings(
+    reader: impl Read,
+    name: &str,
+) -> Result<(Vec<Bearing>, Vec<HandWarning>), HandError> {
+    let mut table = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .comment(Some(b'#'))
+        .from_reader(reader);
+    let broken = |source| HandError::Csv {
+        name: name.to_owned(),
+        source,
+    };
+    let header = table.headers().map_err(broken)?.clone();
+    check_header(&header, name)?;
+    let (mut bearings, mut warnings) = (Vec::new(), Vec::new());
+    for record in table.records() {
+        let record = record.map_err(broken)?;
+        let row = Row {
+            name,
+            header: &header,
+            line: record.position().map_or(0, csv::Position::line),
+            record: &record,
+        };
+        let (bearing, warning) = row.bearing()?;
+        bearings.push(bearing);
+        warnings.extend(warning);
+    }
+    Ok((bearings, warnings))
+}
+
+fn check_header(header: &csv::StringRecord, name: &str) -> Result<(), HandError> {
+    for (i, column) in header.iter().enumerate() {
+        if !REQUIRED.contains(&column) && !OPTIONAL.contains(&column) {
+            return Err(HandError::UnknownColumn {
+                name: name.to_owned(),
+                column: column.to_owned(),
+            });
+        }
+        if header.iter().take(i).any(|c| c == column) {
+            return Err(HandError::RepeatedColumn {
+                name: name.to_owned(),
+                column: column.to_owned(),
+            });
+        }
+    }
+    for column in REQUIRED {
+        if !header.iter().any(|h| h == column) {
+            return Err(HandError::MissingColumn {
+                name: name.to_owned(),
+                column,
+            });
+        }
+    }
+    Ok(())
+}
+
+struct Row<'a> {
+    name: &'a str,
+    header: &'a csv::StringRecord,
+    line: u64,
+    record: &'a csv::StringRecord,
+}
+
+impl Row<'_> {
+    fn bearing(&self) -> Result<(Bearing, Option<HandWarning>), HandError> {
+        let place = self.text("place");
+        if place.is_empty() {
+            return Err(self.wrong("place", "a name"));
+        }
+        let position = self.position()?;
+        let sigma_deg = self.number(
+            "sigma_deg",
+            "a standard deviation above 0 and up to 90 degrees",
+            |s| s > 0.0 && s <= 90.0,
+        )?;
+        let bearing_deg = self.number("bearing_deg", "a number of degrees from 0 to 360", |b| {
+            (0.0..=360.0).contains(&b)
+        })?;
+        let position_sigma_m = if self.text("position_sigma_m").is_empty() {
+            POSITION_SIGMA_M
+        } else {
+            self.number("position_sigma_m", "a number of metres, 0 to 100000", |s| {
+                (0.0..=1e5).contains(&s)
+            })?
+        };
+        let time = self.time()?;
+        let (azimuth, heading_sigma_deg, warning) = match self.text("north") {
+            "true" => (Azimuth::<True>::from_degrees(bearing_deg), 0.0, None),
+            "magnetic" => self.turned_to_true(bearing_deg, position, time)?,
+            _ => return Err(self.wrong("north", "`true` or `magnetic`")),
+        };
+        let sigma_deg = sigma_deg.hypot(heading_sigma_deg);
+        let errors = (position_sigma_m, heading_sigma_deg);
+        let mut bearing = from_normal(place, position, azimuth, sigma_deg, errors, time);
+        bearing.id = format!("{}:{}", self.name, self.line);
+        Ok((bearing, warning))
+    }
+
+    fn turned_to_true(
+        &self,
+        bearing_deg: f64,
+        position: Position,
+        time: Option<Timestamp>,
+    ) -> Result<(Azimuth<True>, f64, Option<HandWarning>), HandError> {
+        let time = time.ok_or_else(|| {
+            self.wrong(
+                "date",
+                "a date such as 2026-02-14, since magnetic north moves: a magnetic bearing needs it",
+            )
+        })?;
+        let found = declination(position, 0.0, time).map_err(|source| HandError::Declination {
+            name: self.name.to_owned(),
+            line: self.line,
+            source,
+        })?;
+        let warning = found.warning.map(|warning| HandWarning::Compass {
+            line: self.line,
+            place: self.text("place").to_owned(),
+            warning,
+        });
+        let azimuth = Azimuth::<Magnetic>::from_degrees(bearing_deg).to_true(found.deg);
+        Ok((azimuth, found.sigma_deg, warning))
+    }
+
+    fn position(&self) -> Result<Position, HandError> {
+        let lat_deg = self.number(
+            "lat_deg",
+            "a number from -90 to 90 degrees, north positive",
+            |v| (-90.0..=90.0).contains(&v),
+        )?;
+        let wanted = "a number from -180 to 360 degrees, east positive";
+        let lon_deg = self.number("lon_deg", wanted, |v| (-180.0..=360.0).contains(&v))?;
+        Position::from_lat_lon(lat_deg, lon_deg).map_err(|_| self.wrong("lon_deg", wanted))
+    }
+
+    fn time(&self) -> Result<Option<Timestamp>, HandError> {
+        let text = self.text("date");
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let full = if text.len() == "2026-02-14".len() {
+            format!("{text}T12:00:00Z")
+        } else {
+            text.to_owned()
+        };
+        full.parse().map(Some).map_err(|_| {
+            self.wrong(
+                "date",
+                "a date such as 2026-02-14 or a time such as 2026-02-14T03:25:00Z",
+            )
+        })
+    }
+
+    fn text(&self, column: &str) -> &str {
+        self.header
+            .iter()
+            .position(|h| h == column)
+            .and_then(|i| self.record.get(i))
+            .unwrap_or("")
+    }
+
+    fn number(
+        &self,
+        field: &'static str,
+        wanted: &'static str,
+        good: impl Fn(f64) -> bool,
+    ) -> Result<f64, HandError> {
+        self.text(field)
+            .parse()
+            .ok()
+            .filter(|v: &f64| good(*v))
+            .ok_or_else(|| self.wrong(field, wanted))
+    }
+
+    fn wrong(&self, field: &'static str, wanted: &'static str) -> HandError {
+        HandError::Field {
+            name: self.name.to_owned(),
+            line: self.line,
+            field,
+            found: self.text(field).to_owned(),
+            wanted,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HEADER: &str = "place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg\n";
+
+    fn error_of(table: &str) -> String {
+        read_hand_bearings(table.as_bytes(), "hunt.csv")
+            .unwrap_err()
+            .to_string()
+    }
+
+    fn field_error(row: &str) -> String {
+        error_of(&format!("{HEADER}{row}\n"))
+    }
+
+    #[test]
+    fn true_and_magnetic_bearings_come_in() {
+        let table = "place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg,position_sigma_m,note\n\
+            # after lunch\n\
+            hill,-41.30,174.10,350,magnetic,2026-02-14,3,,\"gusty, cold\"\n\
+            quay,-41.28,185.9,12.5,true,,4,25,\n";
+        let (bearings, warnings) = read_hand_bearings(table.as_bytes(), "hunt.csv").unwrap();
+        assert!(warnings.is_empty());
+        assert_eq!(bearings.len(), 2);
+        let hill = &bearings[0];
+        assert_eq!((hill.id.as_str(), hill.station.as_str()), ("hunt.csv:3", "hill"));
+        // Declination near 23 degrees east there.
+        assert!((hill.azimuth.degrees() - 13.0).abs() < 1.0, "{:?}", hill.azimuth);
+        assert!(hill.heading_sigma_deg > 0.2 && hill.sigma_deg > 3.0);
+        assert!((hill.sigma_deg - 3.0_f64.hypot(hill.heading_sigma_deg)).abs() < 1e-12);
+        assert!((hill.position_sigma_m - POSITION_SIGMA_M).abs() < 1e-12);
+        let quay = &bearings[1];
+        assert!((quay.azimuth.degrees() - 12.5).abs() < 1e-12);
+        assert!((quay.position.lon_deg + 174.1).abs() < 1e-9);
+        assert!((quay.position_sigma_m - 25.0).abs() < 1e-12);
+        assert_eq!(quay.class, BearingClass::C);
+        assert_eq!(quay.time_utc, None);
+    }
+
+    #[test]
+    fn errors_name_line_field_and_what_would_be_right() {
+        let cases = [
+            (
+                "hill,91,174,10,true,,3",
+                "`hunt.csv` line 2: `lat_deg` is `91`; it must be a number from -90 to 90 degrees, north positive",
+            ),
+            (
+                "hill,41,x,10,true,,3",
+                "`hunt.csv` line 2: `lon_deg` is `x`; it must be a number from -180 to 360 degrees, east positive",
+            ),
+            (
+                "hill,41,174,400,true,,3",
+                "`hunt.csv` line 2: `bearing_deg` is `400`; it must be a number of degrees from 0 to 360",
+            ),
+            (
+                "hill,41,174,NaN,true,,3",
+                "`hunt.csv` line 2: `bearing_deg` is `NaN`; it must be a number of degrees from 0 to 360",
+            ),
+            (
+                "hill,41,174,10,grid,,3",
+                "`hunt.csv` line 2: `north` is `grid`; it must be `true` or `magnetic`",
+            ),
+            (
+                "hill,41,174,10,magnetic,,3",
+                "`hunt.csv` line 2: `date` is ``; it must be a date such as 2026-02-14, since magnetic north moves: a magnetic bearing needs it",
+            ),
+            (
+                "hill,41,174,10,true,14.2.2026,3",
+                "`hunt.csv` line 2: `date` is `14.2.2026`; it must be a date such as 2026-02-14 or a time such as 2026-02-14T03:25:00Z",
+            ),
+            (
+                "hill,41,174,10,true,,0",
+                "`hunt.csv` line 2: `sigma_deg` is `0`; it must be a standard deviation above 0 and up to 90 degrees",
+            ),
+            (
+                ",41,174,10,true,,3",
+                "`hunt.csv` line 2: `place` is ``; it must be a name",
+            ),
+            (
+                "hill,41,174,10,magnetic,2031-01-01,3",
+                "`hunt.csv` line 2: `date` or place does not allow a magnetic bearing",
+            ),
+        ];
+        for (row, text) in cases {
+            assert_eq!(field_error(row), text);
+        }
+    }
+
+    #[test]
+    fn columns_unknown_missing_or_twice_are_refused() {
+        assert!(
+            error_of("place,lat,lon_deg\n")
+                .starts_with("`hunt.csv` has a column `lat` that is not known; columns are")
+        );
+        assert!(
+            error_of("place,lat_deg\n")
+                .starts_with("`hunt.csv` has no column `lon_deg`; its first line must name")
+        );
+        assert_eq!(
+            error_of("place,place\n"),
+            "`hunt.csv` has the column `place` twice"
+        );
+        let short = error_of(&format!("{HEADER}hill,41\n"));
+        assert_eq!(
+            short,
+            "cannot read `hunt.csv` as a table of comma-separated values"
+        );
+    }
+
+    #[test]
+    fn compass_bearings_near_a_magnetic_pole_are_flagged() {
+        // Official test value: H is 1504 nT at 89 N 121 W.
+        let table = format!("{HEADER}ice,89,-121,10,magnetic,2025-06-01,3\n");
+        let (_, warnings) = read_hand_bearings(table.as_bytes(), "hunt.csv").unwrap();
+        assert_eq!(warnings.len(), 1);
+        assert!(
+            warnings[0]
+                .to_string()
+                .starts_with("line 2, place `ice`: the horizontal magnetic field is under 2000 nT")
+        );
+    }
+}

@@ -1,0 +1,218 @@
+//! Finds where the posterior has its mass: branch and bound over a quadtree.
+
+use std::cmp::Ordering;
+use std::collections::BinaryHeap;
+
+use crate::likelihood::{OUTSIDE_LN, Surface};
+
+/// Places used in the bound: with more of them the sum of their maxima is too loose to prune.
+const BOUND_PLACES: usize = 16;
+/// A cell is resolved when the bound inside is within this of the value at its middle.
+const RESOLVED_NATS: f64 = 3.0;
+/// The search ends when no cell left can hold more than this share of what was found.
+const LEFT_OVER: f64 = 1e-6;
+/// Cells looked at before the search gives up on the rest.
+const MAX_CELLS: usize = 30_000;
+/// Finest level: a square of 600 km in 2^26 parts is 9 mm.
+pub(crate) const MAX_LEVEL: u8 = 26;
+/// Cells over the rim of the search disc are not cut finer than this.
+const RIM_LEVEL: u8 = 9;
+/// Cells wanted within three nats of the top before more places are taken in.
+const TOP_CELLS: usize = 24;
+/// Cells this far under the top are given up when more places are taken in.
+const DROP_NATS: f64 = 16.0;
+
+/// A square of the quadtree: level 0 is the whole domain, `ix` counts east and `iy` north.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) struct Cell {
+    pub(crate) level: u8,
+    pub(crate) ix: u32,
+    pub(crate) iy: u32,
+}
+
+impl Cell {
+    pub(crate) fn side_m(self, radius_m: f64) -> f64 {
+        2.0 * radius_m / f64::from(1_u32 << self.level)
+    }
+
+    /// Middle of the cell in the local frame.
+    pub(crate) fn middle_m(self, radius_m: f64) -> (f64, f64) {
+        let side = self.side_m(radius_m);
+        (
+            -radius_m + side * (f64::from(self.ix) + 0.5),
+            -radius_m + side * (f64::from(self.iy) + 0.5),
+        )
+    }
+
+    pub(crate) fn children(self) -> [Self; 4] {
+        [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(dx, dy)| Self {
+            level: self.level + 1,
+            ix: 2 * self.ix + dx,
+            iy: 2 * self.iy + dy,
+        })
+    }
+}
+
+struct Open {
+    cell: Cell,
+    ln_mass_bound: f64,
+    ln_bound: f64,
+    ln_middle: f64,
+}
+
+impl PartialEq for Open {
+    fn eq(&self, other: &Self) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+impl Eq for Open {}
+impl PartialOrd for Open {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+impl Ord for Open {
+    fn cmp(&self, other: &Self) -> Ordering {
+        self.ln_mass_bound
+            .total_cmp(&other.ln_mass_bound)
+            .then(other.cell.cmp(&self.cell))
+    }
+}
+
+/// Cells that together hold the posterior's mass, each small enough to see it.
+pub(crate) fn active_cells(surface: &Surface) -> Vec<Cell> {
+    let all = surface.chosen.len();
+    let mut count = BOUND_PLACES;
+    let mut cells = bound_search(&surface.thinned(count));
+    while count < all {
+        count = (count * 4).min(all);
+        cells = take_in(&surface.thinned(count), cells);
+    }
+    cells
+}
+
+fn bound_search(surface: &Surface) -> Vec<Cell> {
+    let radius_m = surface.domain.radius_m;
+    let open = |cell: Cell| {
+        let side = cell.side_m(radius_m);
+        let (east, north) = cell.middle_m(radius_m);
+        let ln_bound = surface.ln_bound(east, north, side * std::f64::consts::FRAC_1_SQRT_2);
+        (ln_bound > OUTSIDE_LN).then(|| Open {
+            cell,
+            ln_mass_bound: ln_bound + 2.0 * side.ln(),
+            ln_bound,
+            ln_middle: surface.ln_local(east, north),
+        })
+    };
+    let mut heap: BinaryHeap<Open> = open(Cell {
+        level: 0,
+        ix: 0,
+        iy: 0,
+    })
+    .into_iter()
+    .collect();
+    let mut found: Vec<(Cell, f64)> = Vec::new();
+    let mut mass = LnSum::default();
+    let mut looked = 0;
+    while let Some(top) = heap.pop() {
+        if top.ln_mass_bound + (heap.len() as f64).ln_1p().min(4.0) < mass.ln() + LEFT_OVER.ln() {
+            break;
+        }
+        looked += 4;
+        let beyond = top.ln_middle <= OUTSIDE_LN && top.cell.level >= RIM_LEVEL;
+        let resolved = top.ln_bound - top.ln_middle <= RESOLVED_NATS || beyond;
+        if resolved || top.cell.level >= MAX_LEVEL || looked > MAX_CELLS {
+            mass.add(top.ln_middle + 2.0 * top.cell.side_m(radius_m).ln());
+            found.push((top.cell, top.ln_mass_bound));
+            continue;
+        }
+        heap.extend(top.cell.children().into_iter().filter_map(open));
+    }
+    let floor = mass.ln() + LEFT_OVER.ln();
+    found.retain(|f| f.1 >= floor);
+    found.into_iter().map(|f| f.0).collect()
+}
+
+/// Judges the cells with more places, dropping and splitting as the posterior grows narrower.
+fn take_in(surface: &Surface, cells: Vec<Cell>) -> Vec<Cell> {
+    let radius_m = surface.domain.radius_m;
+    let value = |cell: Cell| {
+        let (east, north) = cell.middle_m(radius_m);
+        (cell, surface.ln_local(east, north))
+    };
+    let mut valued: Vec<(Cell, f64)> = cells.into_iter().map(value).collect();
+    for _ in 0..MAX_LEVEL {
+        let top = valued.iter().map(|v| v.1).fold(f64::NEG_INFINITY, f64::max);
+        valued.retain(|v| v.1 >= top - DROP_NATS.max(0.02 * surface.chosen.len() as f64));
+        let near = valued.iter().filter(|v| v.1 >= top - 3.0).count();
+        if near >= TOP_CELLS || valued.iter().any(|v| v.0.level >= MAX_LEVEL) {
+            break;
+        }
+        valued = valued
+            .into_iter()
+            .flat_map(|v| v.0.children())
+            .map(value)
+            .collect();
+    }
+    valued.into_iter().map(|v| v.0).collect()
+}
+
+/// A running sum of numbers given by their logarithms.
+#[derive(Debug, Clone, Copy)]
+struct LnSum {
+    peak: f64,
+    sum: f64,
+}
+
+impl Default for LnSum {
+    fn default() -> Self {
+        Self {
+            peak: f64::NEG_INFINITY,
+            sum: 0.0,
+        }
+    }
+}
+
+impl LnSum {
+    fn add(&mut self, ln: f64) {
+        if ln > self.peak {
+            self.sum = self.sum * (self.peak - ln).exp() + 1.0;
+            self.peak = ln;
+        } else {
+            self.sum += (ln - self.peak).exp();
+        }
+    }
+
+    fn ln(self) -> f64 {
+        self.peak + self.sum.ln()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn running_sum_of_logarithms_is_the_logarithm_of_the_sum() {
+        let mut sum = LnSum::default();
+        assert!(sum.ln().is_infinite() && sum.ln() < 0.0);
+        for x in [1.0_f64, 1000.0, 0.5] {
+            sum.add(x.ln());
+        }
+        assert!((sum.ln() - 1001.5_f64.ln()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn children_tile_their_parent() {
+        let cell = Cell {
+            level: 3,
+            ix: 5,
+            iy: 2,
+        };
+        let (east, north) = cell.middle_m(800.0);
+        let middles = cell.children().map(|c| c.middle_m(800.0));
+        let mean_east: f64 = middles.iter().map(|m| m.0).sum::<f64>() / 4.0;
+        let mean_north: f64 = middles.iter().map(|m| m.1).sum::<f64>() / 4.0;
+        assert!((mean_east - east).abs() < 1e-9 && (mean_north - north).abs() < 1e-9);
+    }
+}

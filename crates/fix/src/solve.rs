@@ -1,0 +1,246 @@
+//! From bearings to a position: the parts put together.
+
+use lobewright_geodesy::{LocalFrame, inverse};
+use lobewright_types::{Bearing, Fix, FixMode, FixOutcome, FixStatement};
+
+use crate::config::FixConfig;
+use crate::contour;
+use crate::geometry;
+use crate::grid::{self, Grid};
+use crate::likelihood::{Domain, Surface};
+use crate::mesh::Mesh;
+use crate::modes::{self, Peak};
+use crate::places::{self, Places};
+use crate::search;
+use crate::statements;
+use crate::verdicts;
+
+/// The search reaches this many times the distance of the crossings from the middle of the stations.
+const REACH: f64 = 2.5;
+/// And this many times the distance of the farthest station.
+const STATION_REACH: f64 = 3.0;
+/// And this many standard deviations beyond the least-squares position.
+const SIGMA_REACH: f64 = 4.0;
+/// Modes of at least this probability are listed.
+const LISTED: f64 = 0.05;
+/// A half region of more than this share of the search disc is no position.
+const SHARE_OF_DISC: f64 = 0.2;
+/// Lookups that may be spent: about half a second.
+const LOOKUPS: f64 = 1.2e7;
+
+/// Finds where the transmitter is from bearings taken at several places.
+///
+/// # Inputs
+/// Bearings of any kind, in any order; the whole density of each is used. A bearing whose position, errors or density are not numbers is
+/// left out (its verdict says: not usable, probability 1 of being wrong, range 0).
+///
+/// # Result
+/// A [`Fix`] with the highest point of the posterior, the regions that hold 50 and 95 %, modes and a verdict for every bearing; or
+/// [`FixOutcome::NoFix`] with the reasons where there is no honest position: no bearings, one place, lines that hardly
+/// cross or cross only behind, or a region that fills the search disc.
+///
+/// # Method
+/// The posterior is `prior(x) * product_i [(1 - e) d_i(azimuth from place i to x) + e / 360]`, densities per degree, with `e` =
+/// `config.reflection_prior` and the prior even over the search disc around the middle of the stations. Geodesic azimuths on WGS 84.
+///
+/// - *Position error* of a station widens `d_i` by `position_sigma / range`, by bands of range.
+/// - *Several bearings from one place* are joined first, each with its own chance `e` to be wrong; the heading error that they share is
+///   taken out of each density, and put back once into the joint one (exact for peaks of normal shape). The place as a whole then
+///   has a chance `e` to see a reflection: a building turns all of its bearings.
+/// - *One station in several places* with a heading error: that error is a common offset, summed out over 41 steps of 0.15 sigma. A
+///   station's own error counts as no less than that step, to keep the sum exact.
+/// - *Grid*: branch and bound over a quadtree finds every part that holds a millionth of the mass; leaves are cut into triangles with the log
+///   posterior straight inside, refined until areas and mean change by less than `config.grid_tolerance`.
+/// - *Search disc*: `config.search_radius_km` where nothing nearer follows from the crossings (2.5 times their distance, 3 times that of the
+///   farthest station, 4 sigma beyond the least-squares position), doubled while the fix lies at its rim.
+pub fn solve(bearings: &[Bearing], config: &FixConfig) -> FixOutcome {
+    let config = config.clamped();
+    let places = places::gather(bearings, config.reflection_prior, config.min_range_m);
+    if places.list.is_empty() {
+        return no_fix(vec![FixStatement::NoBearings]);
+    }
+    let frame = LocalFrame::at(Domain::centre(&places));
+    if let Some(reason) = statements::hopeless(&places, frame) {
+        return no_fix(vec![reason]);
+    }
+    let surface = Surface::new(&places, first_domain(&places, frame, &config));
+    explore(surface, &config, |grid, surface| {
+        conclude(bearings, &places, grid, surface, &config)
+    })
+}
+
+pub(crate) fn no_fix(statements: Vec<FixStatement>) -> FixOutcome {
+    FixOutcome::NoFix { statements }
+}
+
+/// Where to look first.
+pub(crate) fn first_domain(places: &Places, frame: LocalFrame, config: &FixConfig) -> Domain {
+    let limit_m = 1000.0 * config.search_radius_km;
+    let stations_m = places
+        .list
+        .iter()
+        .map(|p| {
+            let (east, north) = frame.to_local(p.position);
+            east.hypot(north)
+        })
+        .fold(0.0, f64::max);
+    let crossings_m = geometry::crossing_reach_m(&geometry::lines(places, frame));
+    let radius_m = crossings_m.map_or(limit_m, |reach_m| {
+        let linear_m = statements::linear_of(places, None)
+            .filter(|f| statements::p_value(f).is_none_or(|p| p > 1e-3))
+            .map_or(0.0, |f| {
+                let (east, north) = frame.to_local(f.position);
+                east.hypot(north) + SIGMA_REACH * f.covariance.axes().0
+            });
+        (REACH * reach_m)
+            .max(STATION_REACH * stations_m)
+            .max(linear_m)
+            .min(limit_m)
+    });
+    Domain { frame, radius_m }
+}
+
+/// Computes the posterior, on a larger disc while the answer lies at the rim of a smaller one than allowed.
+pub(crate) fn explore<T>(
+    mut surface: Surface,
+    config: &FixConfig,
+    then: impl FnOnce(&Grid, &Surface) -> T,
+) -> T {
+    let limit_m = 1000.0 * config.search_radius_km;
+    let cost = surface.cost();
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
+    let max_nodes = (LOOKUPS / cost).clamp(1_200.0, 40_000.0) as usize;
+    loop {
+        let cells = search::active_cells(&surface);
+        let grid = grid::refine(Mesh::new(&surface, &cells), config.grid_tolerance, max_nodes);
+        let wider_m = (2.0 * surface.domain.radius_m).min(limit_m);
+        if surface.domain.radius_m >= limit_m || !at_the_rim(&grid, surface.domain.radius_m) {
+            return then(&grid, &surface);
+        }
+        drop(grid);
+        surface.domain.radius_m = wider_m;
+    }
+}
+
+/// Whether the fix or its half region touches the rim.
+fn at_the_rim(grid: &Grid, radius_m: f64) -> bool {
+    let far = |east: f64, north: f64| east.hypot(north) > 0.8 * radius_m;
+    let top = grid.samples.first().is_some_and(|s| far(s.east_m, s.north_m));
+    top || reaches_rim(grid, grid.level50)
+}
+
+fn reaches_rim(grid: &Grid, level: f64) -> bool {
+    grid.mesh.triangles.iter().any(|t| {
+        let corners = t.map(|n| grid.mesh.nodes[n as usize]);
+        corners.iter().any(crate::mesh::Node::outside) && corners.iter().any(|c| c.ln >= level)
+    })
+}
+
+fn conclude(
+    bearings: &[Bearing],
+    places: &Places,
+    grid: &Grid,
+    surface: &Surface,
+    config: &FixConfig,
+) -> FixOutcome {
+    let domain = surface.domain;
+    let limit_km = domain.radius_m / 1000.0;
+    let peaks = modes::peaks(grid);
+    let region50 = contour::region(&grid.mesh, &domain, grid.level50, 0.5);
+    let region95 = contour::region(&grid.mesh, &domain, grid.level95, 0.95);
+    let (east_m, north_m) = climb(surface, grid);
+    let position = domain.frame.from_local(east_m, north_m);
+    let points = verdicts::representatives(&grid.samples, &domain);
+
+    let contradiction = statements::contradiction(statements::linear_of(places, Some(position)).as_ref());
+    let disc_km2 = std::f64::consts::PI * limit_km * limit_km;
+    if region50.area_km2 > SHARE_OF_DISC * disc_km2 {
+        let mut reasons = vec![FixStatement::Open { limit_km }];
+        reasons.extend(contradiction);
+        return no_fix(reasons);
+    }
+    let standing: f64 = places
+        .list
+        .iter()
+        .map(|p| 1.0 - verdicts::place_reflected(p, &points))
+        .sum();
+    if let (Some(reason), true) = (&contradiction, standing < 1.5) {
+        return no_fix(vec![reason.clone()]);
+    }
+
+    let listed: Vec<&Peak> = peaks
+        .iter()
+        .enumerate()
+        .filter(|(k, p)| *k == 0 || p.probability >= LISTED)
+        .map(|(_, p)| p)
+        .collect();
+    let open = reaches_rim(grid, grid.level95).then_some(limit_km);
+    FixOutcome::Fix(Box::new(Fix {
+        position,
+        ellipse95: modes::ellipse(listed[0], grid.level95, median_range_m(places, position), &domain),
+        modes: listed
+            .iter()
+            .map(|p| {
+                let top = grid.mesh.nodes[p.top as usize];
+                FixMode {
+                    position: domain.frame.from_local(top.east_m, top.north_m),
+                    probability: p.probability.min(1.0),
+                }
+            })
+            .collect(),
+        verdicts: verdicts::verdicts(bearings, places, &points, position, config.reflection_prior),
+        statements: statements::beside(
+            places.list.len(),
+            contradiction,
+            listed.len(),
+            open,
+            config.reflection_prior,
+        ),
+        region50,
+        region95,
+    }))
+}
+
+fn median_range_m(places: &Places, position: lobewright_types::Position) -> f64 {
+    let mut ranges: Vec<f64> = places
+        .list
+        .iter()
+        .map(|p| inverse(p.position, position).distance_m)
+        .collect();
+    ranges.sort_by(f64::total_cmp);
+    ranges[ranges.len() / 2]
+}
+
+/// The highest point near the highest node: a pattern search with halved steps.
+fn climb(surface: &Surface, grid: &Grid) -> (f64, f64) {
+    let (best, _) = grid
+        .mesh
+        .nodes
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.ln.total_cmp(&b.1.ln).then(b.0.cmp(&a.0)))
+        .unwrap_or((0, &grid.mesh.nodes[0]));
+    let top = grid.mesh.nodes[best];
+    // The spread of the level-50 part sets the step.
+    let area_m2: f64 = grid
+        .samples
+        .iter()
+        .take_while(|s| s.ln >= grid.level50)
+        .map(|s| s.area_m2)
+        .sum();
+    let mut step_m = (area_m2.sqrt() / 8.0).max(1e-3);
+    let least_m = step_m / 100.0;
+    let (mut at, mut ln) = ((top.east_m, top.north_m), top.ln);
+    while step_m > least_m {
+        let next = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)]
+            .map(|d| (at.0 + step_m * d.0, at.1 + step_m * d.1))
+            .map(|p| (p, surface.ln_local(p.0, p.1)))
+            .into_iter()
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        match next {
+            Some((p, value)) if value > ln => (at, ln) = (p, value),
+            _ => step_m /= 2.0,
+        }
+    }
+    at
+}

@@ -1,0 +1,109 @@
+//! What became of each bearing.
+
+use lobewright_geodesy::{EarthPoint, inverse};
+use lobewright_types::{Azimuth, Bearing, BearingVerdict, Position, True};
+
+use crate::grid::Sample;
+use crate::likelihood::Domain;
+use crate::places::{Place, Places, usable};
+
+/// Points that stand for the posterior: the error of a probability averaged over them is under a hundredth.
+const POINTS: usize = 64;
+
+/// Points of equal probability, drawn at even steps of the sorted mass.
+pub(crate) fn representatives(samples: &[Sample], domain: &Domain) -> Vec<EarthPoint> {
+    let mut points = Vec::with_capacity(POINTS);
+    let mut mass = 0.0;
+    for s in samples {
+        mass += s.mass;
+        while points.len() < POINTS && mass >= (points.len() as f64 + 0.5) / POINTS as f64 {
+            points.push(domain.frame.from_local(s.east_m, s.north_m).into());
+        }
+    }
+    points
+}
+
+/// The probability that a place's bearings are a reflection, over the posterior.
+pub(crate) fn place_reflected(place: &Place, points: &[EarthPoint]) -> f64 {
+    let sum: f64 = points
+        .iter()
+        .map(|p| {
+            let (azimuth_deg, range_m) = place.fast.azimuth_and_range(p);
+            place.reflected_at(azimuth_deg, range_m)
+        })
+        .sum();
+    sum / points.len().max(1) as f64
+}
+
+/// One verdict a bearing, in the caller's order.
+pub(crate) fn verdicts(
+    bearings: &[Bearing],
+    places: &Places,
+    points: &[EarthPoint],
+    fix: Position,
+    reflection: f64,
+) -> Vec<BearingVerdict> {
+    let mut reflected = vec![1.0; bearings.len()];
+    for place in &places.list {
+        let whole = place_reflected(place, points);
+        for &i in &place.members {
+            let alone = if place.members.len() > 1 {
+                bearing_reflected(&bearings[i], place, points, reflection)
+            } else {
+                0.0
+            };
+            reflected[i] = whole + (1.0 - whole) * alone;
+        }
+    }
+    bearings
+        .iter()
+        .zip(reflected)
+        .map(|(bearing, reflected)| verdict(bearing, reflected, fix))
+        .collect()
+}
+
+/// The probability that one of several bearings of a place does not point where the others do.
+fn bearing_reflected(bearing: &Bearing, place: &Place, points: &[EarthPoint], reflection: f64) -> f64 {
+    let flat = reflection / 360.0;
+    let sum: f64 = points
+        .iter()
+        .map(|p| {
+            let azimuth_deg = place.fast.azimuth_deg(p);
+            let good = (1.0 - reflection)
+                * bearing
+                    .density
+                    .density_per_deg(Azimuth::from_degrees(azimuth_deg));
+            if flat > 0.0 { flat / (flat + good) } else { 0.0 }
+        })
+        .sum();
+    sum / points.len().max(1) as f64
+}
+
+fn verdict(bearing: &Bearing, reflected: f64, fix: Position) -> BearingVerdict {
+    if !usable(bearing) {
+        return BearingVerdict {
+            id: bearing.id.clone(),
+            reflected_probability: 1.0,
+            residual_deg: 0.0,
+            mode_used: 0,
+            range_m: 0.0,
+        };
+    }
+    let line = inverse(bearing.position, fix);
+    BearingVerdict {
+        id: bearing.id.clone(),
+        reflected_probability: reflected.clamp(0.0, 1.0),
+        residual_deg: bearing.azimuth.turn_to(line.azimuth),
+        mode_used: nearest_mode(bearing, line.azimuth),
+        range_m: line.distance_m,
+    }
+}
+
+fn nearest_mode(bearing: &Bearing, azimuth: Azimuth<True>) -> usize {
+    (0..bearing.modes.len())
+        .min_by(|&a, &b| {
+            let off = |k: usize| bearing.modes[k].azimuth.turn_to(azimuth).abs();
+            off(a).total_cmp(&off(b))
+        })
+        .unwrap_or(0)
+}
