@@ -70,7 +70,7 @@ impl Checker<'_> {
             return Ok(());
         }
         let wanted = format!("a number from {} to {} {unit}", range.start(), range.end());
-        Err(self.source.value(field, value, wanted.trim_end()))
+        Err(self.source.value(field, &value, wanted.trim_end()))
     }
 
     fn name(&self, field: &str, name: &str) -> Checked {
@@ -166,7 +166,7 @@ impl Checker<'_> {
         if needed_s > on_s {
             return Err(self.source.value(
                 &format!("{at}.on_s"),
-                on_s,
+                &on_s,
                 format!("at least {needed_s:.3} s, which ramps and identification take"),
             ));
         }
@@ -213,7 +213,7 @@ impl Checker<'_> {
             let found = format!("`{}` with `{character}`", i.text);
             return Err(self
                 .source
-                .value(&text, found, "letters, figures and marks of ITU-R M.1677-1"));
+                .value(&text, &found, "letters, figures and marks of ITU-R M.1677-1"));
         }
         self.range(&format!("{at}.wpm"), i.wpm, 1.0..=100.0, "words a minute")?;
         self.range(&format!("{at}.tone_hz"), i.tone_hz, 50.0..=8_000.0, "Hz")?;
@@ -303,7 +303,7 @@ impl Checker<'_> {
         if !r.format.complex {
             return Err(self.source.value(
                 &format!("{at}.format"),
-                r.format,
+                &r.format,
                 "a complex format such as cu8 or ci16_le",
             ));
         }
@@ -494,7 +494,7 @@ impl Checker<'_> {
             if offset_hz.abs() > receiver.rate_hz / 2.0 {
                 return Err(self.source.value(
                     &format!("{table}.center_hz"),
-                    receiver.center_hz,
+                    &receiver.center_hz,
                     format!(
                         "within {} Hz, half the sample rate, of transmitter `{}` at {} Hz",
                         receiver.rate_hz / 2.0,
@@ -508,7 +508,7 @@ impl Checker<'_> {
             {
                 return Err(self.source.value(
                     &format!("{table}.rate_hz"),
-                    receiver.rate_hz,
+                    &receiver.rate_hz,
                     format!(
                         "at least {} Hz, 1.25 times the bandwidth of transmitter `{}`",
                         1.25 * bandwidth_hz,
@@ -528,7 +528,7 @@ impl Checker<'_> {
         if fastest_hz * 160.0 > receiver.rate_hz {
             return Err(self.source.value(
                 &format!("{table}.rate_hz"),
-                receiver.rate_hz,
+                &receiver.rate_hz,
                 format!("at least {} Hz, 160 times the Doppler rate", fastest_hz * 160.0),
             ));
         }

@@ -48,7 +48,7 @@ impl Player {
             EmissionScene::Noise { bandwidth_hz } => {
                 Source::Noise(Box::new(NoiseTrack::new(bandwidth_hz, rng("noise"))))
             }
-            EmissionScene::Ook { bit_rate_hz } => Source::Bits(Bits::new(bit_rate_hz, rng("bits"))),
+            EmissionScene::Ook { bit_rate_hz } => Source::Bits(Box::new(Bits::new(bit_rate_hz, rng("bits")))),
         };
         let modulation = match transmitter.emission {
             EmissionScene::FmVoice { deviation_hz } => {
@@ -97,7 +97,7 @@ enum Source {
     Carrier,
     Silence,
     Noise(Box<NoiseTrack>),
-    Bits(Bits),
+    Bits(Box<Bits>),
 }
 
 impl Source {

@@ -1,3 +1,9 @@
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "indices and samples well within range"
+)]
+
 use super::*;
 
 fn transmitter(emission: EmissionScene, identification: Option<IdentificationScene>) -> TransmitterScene {

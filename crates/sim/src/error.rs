@@ -1,5 +1,7 @@
 //! What can be wrong with a scene, said with file, line and field.
 
+use std::fmt::Display;
+
 use toml::de::{DeTable, DeValue};
 
 /// A scene file cannot be used.
@@ -80,7 +82,12 @@ impl Source<'_> {
     }
 
     /// Reports a value that is out of range.
-    pub(crate) fn value(&self, field: &str, found: impl ToString, wanted: impl Into<String>) -> SceneError {
+    pub(crate) fn value(
+        &self,
+        field: &str,
+        found: &(impl Display + ?Sized),
+        wanted: impl Into<String>,
+    ) -> SceneError {
         SceneError::Value {
             file: self.file.to_owned(),
             line: self.line_of(field),
@@ -101,8 +108,7 @@ impl Source<'_> {
     }
 
     fn line_at(&self, at: usize) -> usize {
-        let upto = &self.text.as_bytes()[..at.min(self.text.len())];
-        upto.iter().filter(|&&byte| byte == b'\n').count() + 1
+        self.text.bytes().take(at).filter(|&byte| byte == b'\n').count() + 1
     }
 
     /// The word before the equals sign, for text that does not parse at all.

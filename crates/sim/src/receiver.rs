@@ -76,7 +76,9 @@ impl FrontEnd {
             x.im += sigma * im;
         }
         if let Some(impulses) = &mut self.impulses {
-            signals.iter_mut().for_each(|x| *x += impulses.next());
+            for x in &mut *signals {
+                *x += impulses.next();
+            }
         }
         if let Some([direct, image, constant]) = self.faults {
             for x in &mut *signals {

@@ -1,3 +1,5 @@
+#![expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
+
 use super::*;
 use proptest::prelude::*;
 

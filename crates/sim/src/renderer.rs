@@ -59,14 +59,14 @@ impl Renderer {
         seed: u64,
         transmitters: &[TransmitterScene],
         station: StationScene,
-        pattern: Arc<Pattern>,
+        pattern: &Arc<Pattern>,
         truth: StationTruth,
     ) -> Self {
         let rate_hz = station.receiver.rate_hz;
         let paths = transmitters
             .iter()
             .zip(&truth.transmitters)
-            .flat_map(|(transmitter, received)| arrivals(seed, transmitter, received, &station, &pattern))
+            .flat_map(|(transmitter, received)| arrivals(seed, transmitter, received, &station, pattern))
             .collect();
         let interferers = station
             .receiver

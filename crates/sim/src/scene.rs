@@ -138,7 +138,7 @@ impl Scene {
             self.header.seed,
             &self.transmitters,
             station.clone(),
-            Arc::clone(&self.patterns[station_index]),
+            &self.patterns[station_index],
             truth,
         ))
     }
