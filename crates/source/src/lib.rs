@@ -11,7 +11,7 @@
 //!
 //! # Sources
 //! The Signal Metadata Format Specification (SigMF), v1.2.5, with its extensions `spatial` v1.1.0 and, for the
-//! gain alone, `capture_details` v1.0.0.
+//! gain alone, `capture_details` v1.0.0 (the latter's field name and version are from memory).
 //!
 //! # Example
 //! ```no_run
