@@ -9,6 +9,9 @@ use crate::spec::{
     ReflectionScene, RotatorScene, SceneFile, StationFile, TransmitterScene,
 };
 
+/// Transmissions and azimuths are kept in lists: no more of them than this.
+const MOST_POINTS: f64 = 1e6;
+
 type Checked = Result<(), SceneError>;
 
 /// Checks every value by itself and against the others; which patterns and common tables there are is not checked here.
@@ -479,8 +482,36 @@ impl Checker<'_> {
             .map_or(Ok(()), |fading| self.fading(&format!("{at}.fading"), fading))
     }
 
+    /// Whether the lists of azimuths and transmissions stay short.
+    fn countable(&self, at: &str, s: &StationFile, file: &SceneFile) -> Checked {
+        if s.duration_s / s.track_interval_s > MOST_POINTS {
+            return Err(self.source.value(
+                &format!("{at}.duration_s"),
+                &s.duration_s,
+                format!(
+                    "at most {} s, a million points of the azimuth track",
+                    MOST_POINTS * s.track_interval_s
+                ),
+            ));
+        }
+        for (t, transmitter) in file.transmitter.iter().enumerate() {
+            for (index, cycle) in transmitter.cycle.iter().enumerate() {
+                let end_s = s.start_s + s.duration_s;
+                if (end_s - cycle.first_start_s) / cycle.period_s > MOST_POINTS {
+                    return Err(self.source.value(
+                        &format!("transmitter[{t}].cycle[{index}].first_start_s"),
+                        &cycle.first_start_s,
+                        format!("late enough for at most a million transmissions up to {end_s} s"),
+                    ));
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// What the receiver can take in of the transmitters and their fading.
     fn together(&self, at: &str, s: &StationFile, file: &SceneFile) -> Checked {
+        self.countable(at, s, file)?;
         let Some(receiver) = s.receiver.as_ref().or(file.receiver.as_ref()) else {
             return Ok(());
         };

@@ -96,10 +96,11 @@ fn default_ramp_s() -> f64 {
 impl TransmitterScene {
     /// Where it stands.
     pub fn position(&self) -> Position {
-        Position {
+        // The scene's checks let nothing past that this would refuse.
+        Position::from_lat_lon(self.lat_deg, self.lon_deg).unwrap_or(Position {
             lat_deg: self.lat_deg,
             lon_deg: self.lon_deg,
-        }
+        })
     }
 }
 

@@ -55,7 +55,7 @@ fn bytes(mut renderer: Renderer) -> Vec<u8> {
 }
 
 fn samples(scene: &Scene) -> Vec<Sample> {
-    let renderer = scene.renderer(0).unwrap();
+    let renderer = scene.renderer(0).expect("there is a station");
     let format = renderer.format();
     let mut out = Vec::new();
     format.decode(&bytes(renderer), 0, 1, &mut out);
@@ -67,7 +67,7 @@ fn mean_power(samples: &[Sample]) -> f64 {
 }
 
 fn index(sample: u64) -> usize {
-    usize::try_from(sample).unwrap()
+    usize::try_from(sample).expect("short recordings")
 }
 
 const POINTED: &str = "[rotator.fixed]\nazimuth_mount_deg = 0";
@@ -285,28 +285,28 @@ period_s = 0.5
 on_s = 0.3
 first_start_s = 0.05
 jitter_s = 0.02"#;
-const BUSY_STATION: &str = r#"duration_s = 0.9
+const BUSY_STATION: &str = r"duration_s = 0.9
 [[station.reflection]]
 azimuth_true_deg = 100
 relative_level_db = 3
 delay_us = 33.3
-fading = { rician_k_db = -40, doppler_hz = 20 }"#;
-const BUSY_RECEIVER: &str = r#"gain_db = 70
+fading = { rician_k_db = -40, doppler_hz = 20 }";
+const BUSY_RECEIVER: &str = r"gain_db = 70
 frequency_error_ppm = 1
 frequency_drift_ppm_per_s = 0.1
 dc_dbfs = -40
 iq_gain_db = 0.3
 iq_phase_deg = 1
 interferer = [{ frequency_hz = 145_290_000, level_dbm = -100 }]
-impulses = { per_second = 50, peak_dbfs = -10, decay_s = 0.0001 }"#;
-const BUSY_REST: &str = r#"[rotator.hand]
+impulses = { per_second = 50, peak_dbfs = -10, decay_s = 0.0001 }";
+const BUSY_REST: &str = r"[rotator.hand]
 rate_deg_per_s = 90
 wander_deg = 10
 wander_rate_hz = 2
 [fading]
 rician_k_db = 6
 doppler_hz = 10
-shadowing_sigma_db = 3"#;
+shadowing_sigma_db = 3";
 
 fn busy() -> Scene {
     scene(BUSY_TRANSMITTER, BUSY_STATION, BUSY_RECEIVER, BUSY_REST)

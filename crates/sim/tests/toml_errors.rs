@@ -39,7 +39,9 @@ rate_deg_per_s = 36
 fn check(line: &str, changed: &str, expected: &str) {
     assert!(GOOD.contains(line), "{line}");
     let text = GOOD.replacen(line, changed, 1);
-    let message = Scene::from_toml(&text, "hill.toml").unwrap_err().to_string();
+    let message = Scene::from_toml(&text, "hill.toml")
+        .expect_err("the changed scene is wrong")
+        .to_string();
     assert!(
         message.starts_with(expected),
         "\n got: {message}\nwant: {expected}"
@@ -61,7 +63,8 @@ fn unknown_keys_are_named_with_those_that_are_known() {
     check(
         "rate_deg_per_s = 36",
         "rate = 36",
-        "hill.toml:29: `station[0].rotator.continuous.rate`: unknown field `rate`",
+        "hill.toml:31: `station[0].rotator.continuous.rate`: unexpected keys in table: rate, available keys: \
+         start_azimuth_mount_deg, rate_deg_per_s",
     );
 }
 
@@ -141,6 +144,20 @@ fn values_that_do_not_go_together_are_named() {
         "[station.receiver]",
         "[[station.reflection]]\nazimuth_true_deg = 10\nrelative_level_db = 0\ndelay_us = 1\ntransmitter = \"u\"\n[station.receiver]",
         "hill.toml:26: `station[0].reflection[0].transmitter` is u but must be the name of a transmitter: t",
+    );
+}
+
+#[test]
+fn scenes_that_would_fill_the_memory_are_refused() {
+    check(
+        "duration_s = 10\n",
+        "duration_s = 1e7\n",
+        "hill.toml:20: `station[0].duration_s` is 10000000 but must be at most 100000 s, a million points of the azimuth track",
+    );
+    check(
+        "[[transmitter.cycle]]\nperiod_s = 60\non_s = 12",
+        "[[transmitter.cycle]]\nfirst_start_s = -1e6\nperiod_s = 0.1\non_s = 0.05",
+        "hill.toml:13: `transmitter[0].cycle[0].first_start_s` is -1000000 but must be late enough for at most a million",
     );
 }
 
