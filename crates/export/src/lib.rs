@@ -1,1 +1,29 @@
-//! Results as JSON Lines, CSV, GeoJSON, KML and an HTML report.
+//! Results as JSON Lines, CSV, GeoJSON, KML, words and a one-page HTML report.
+//!
+//! Every function but [`write_atomically`] is pure: values in, the text of a file out, the same bytes for the same
+//! values. What each field means and which unit it has stands in `docs/schema.md`.
+//!
+//! Angles are degrees clockwise from true north unless the name says otherwise, positions WGS 84 (longitude first in
+//! GeoJSON and KML, as those standards ask), times UTC in RFC 3339, levels dBFS.
+
+mod atomic;
+mod error;
+mod geo;
+mod geojson_file;
+mod json;
+mod kml_file;
+mod report;
+mod table;
+mod words;
+
+pub use atomic::write_atomically;
+pub use error::{ReadError, WriteError};
+pub use geo::GeoOptions;
+pub use geojson_file::fix_geojson;
+pub use json::{bearings_jsonl, bursts_jsonl, fix_json, read_bearings_jsonl, readings_jsonl};
+pub use kml_file::fix_kml;
+pub use report::{Report, StationPictures, report_html};
+pub use table::{bearings_csv, bursts_csv, fix_csv, readings_csv};
+pub use words::{
+    azimuth_with_doubt, bearing_table, human_bearing_line, human_distance, human_fix, human_position,
+};

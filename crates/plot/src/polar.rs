@@ -210,6 +210,8 @@ fn draw_grid(canvas: &mut Canvas, dial: &Dial) {
         Some(Stroke::new(FRAME, 1.2)),
         "",
     );
+    let rim = Stroke::new(GRID, 1.0).dashed("2 3");
+    canvas.circle(dial.centre, dial.outer(), None, Some(rim), "");
     canvas.end_group();
     canvas.begin_group("azimuth_labels");
     for step in 0..12_u32 {

@@ -5,7 +5,7 @@ use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::error::checked_range;
 use crate::path::Path;
 use crate::raster::level_png;
-use crate::style::{ASTRAY, FRAME, MEASURED, MUTED, PAPER, fitted, text_width};
+use crate::style::{ASTRAY, FRAME, MEASURED, MUTED, PAPER, text_width};
 use crate::ticks::signed;
 use crate::{PlotError, Size};
 
@@ -173,16 +173,15 @@ fn prepared(rows: &[Vec<f32>], plot: Frame) -> Raster {
     }
 }
 
-/// From a little under the median, which is noise in most recordings, to the strongest cells.
+/// From 3 dB under the median, which is noise in most recordings, to the strongest cells: noise stays light.
 fn level_range(cells_dbfs: &[f32]) -> (f64, f64) {
     let mut sorted: Vec<f32> = cells_dbfs.iter().copied().filter(|v| v.is_finite()).collect();
     sorted.sort_by(f32::total_cmp);
     let (Some(_), Some(last)) = (sorted.first(), sorted.last()) else {
         return (-120.0, 0.0);
     };
-    let low = f64::from(sorted[sorted.len() / 4]);
+    let low = (f64::from(sorted[sorted.len() / 2]) - 3.0).floor();
     let high = f64::from(*last);
-    let low = (low / 5.0).floor() * 5.0;
     let high = ((high / 5.0).ceil() * 5.0).max(low + 20.0);
     (low, high)
 }
@@ -231,49 +230,59 @@ fn draw_bursts(
         };
         canvas.rect(outline, None, Some(Stroke::new(PAPER, 3.0).opacity(0.7)));
         canvas.rect(outline, None, Some(Stroke::new(ASTRAY, 1.6)));
-        free_from = draw_burst_label(canvas, plot, outline, index, &burst.label, free_from);
+        let next = p.bursts[index + 1..]
+            .iter()
+            .map(|b| time.px(b.start_s))
+            .filter(|x| *x > outline.x)
+            .fold(plot.right(), f64::min);
+        free_from = draw_burst_label(
+            canvas,
+            plot,
+            outline,
+            (index + 1, &burst.label),
+            (free_from, next),
+        );
     }
     canvas.end_group();
 }
 
-/// Writes the number and, where there is room, the words; returns where the next label may begin.
+/// Writes the number and, where there is room up to the next burst, the words; returns where the next label may begin.
 fn draw_burst_label(
     canvas: &mut Canvas,
     plot: Frame,
     outline: Frame,
-    index: usize,
-    label: &str,
-    free_from: f64,
+    (number, label): (usize, &str),
+    (free_from, free_to): (f64, f64),
 ) -> f64 {
-    let number = (index + 1).to_string();
-    let number_width = text_width(&number, TICK_PX) + 8.0;
     // Bursts so close that their numbers would cover each other are boxed but not numbered.
     if outline.x < free_from {
         return free_from;
     }
+    let number = number.to_string();
+    let number_width = text_width(&number, TICK_PX) + 8.0;
     let above = outline.y - 18.0;
-    let y = if above > plot.y + 1.0 {
-        above
-    } else {
-        outline.y + 2.0
-    };
     let badge = Frame {
         x: outline.x.min(plot.right() - number_width),
-        y,
+        y: if above > plot.y + 1.0 {
+            above
+        } else {
+            outline.y + 2.0
+        },
         width: number_width,
         height: 16.0,
     };
     canvas.rect(badge, Some(Fill::solid(ASTRAY)), None);
     canvas.text(
-        (badge.x + number_width / 2.0, y + 12.5),
+        (badge.x + number_width / 2.0, badge.y + 12.5),
         &number,
         Text::new(TICK_PX).anchor(Anchor::Middle).colour(PAPER),
     );
     let words_width = text_width(label, TICK_PX) + 8.0;
-    if label.is_empty() || words_width > (outline.width - number_width).max(0.0) {
+    if label.is_empty() || words_width > free_to - badge.right() {
         return badge.right() + 2.0;
     }
-    canvas.text((badge.right() + 4.0, y + 12.5), label, Text::new(TICK_PX).halo());
+    let at = (badge.right() + 4.0, badge.y + 12.5);
+    canvas.text(at, label, Text::new(TICK_PX).halo());
     badge.right() + words_width + 2.0
 }
 
@@ -362,12 +371,10 @@ fn draw_strip(canvas: &mut Canvas, strip: Frame, p: &SpectrogramPicture, time: &
     );
     canvas.end_group();
     axes::border(canvas, strip);
-    let words = fitted("level of the whole band", TICK_PX, strip.width - 16.0);
-    canvas.text(
-        (strip.x + 8.0, strip.y + 15.0),
-        &words,
-        Text::new(TICK_PX).colour(MUTED).halo(),
-    );
+    for (words, line) in ["level of the", "whole band"].into_iter().zip([0.0, 1.0]) {
+        let at = (strip.right() + 12.0, strip.y + 14.0 + 16.0 * line);
+        canvas.text(at, words, Text::new(TICK_PX).colour(MUTED));
+    }
 }
 
 #[cfg(test)]
@@ -404,7 +411,7 @@ mod tests {
 
     #[test]
     fn the_scale_spans_at_least_twenty_decibels() {
-        assert_eq!(level_range(&[-80.0; 8]), (-80.0, -60.0));
+        assert_eq!(level_range(&[-80.0; 8]), (-83.0, -63.0));
         assert_eq!(level_range(&[f32::NAN]), (-120.0, 0.0));
     }
 }

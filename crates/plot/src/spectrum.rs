@@ -203,21 +203,17 @@ fn draw_legend(canvas: &mut Canvas, plot: Frame, p: &SpectrumPicture) {
     if p.peaks_dbfs.is_empty() {
         return;
     }
-    let y = plot.y - 8.0;
-    let text = Text::new(TICK_PX).anchor(Anchor::End);
-    let x = plot.right();
-    canvas.text((x, y), "strongest", text);
-    canvas.line(
-        (x - 92.0, y - 4.0),
-        (x - 70.0, y - 4.0),
-        Stroke::new(MEASURED, 1.0).opacity(0.4),
-    );
-    canvas.text((x - 110.0, y), "mean", text);
-    canvas.line(
-        (x - 172.0, y - 4.0),
-        (x - 150.0, y - 4.0),
-        Stroke::new(MEASURED, 1.6),
-    );
+    let (y, mut x) = (plot.y - 8.0, plot.right());
+    let keys = [
+        ("strongest", Stroke::new(MEASURED, 1.0).opacity(0.4)),
+        ("mean", Stroke::new(MEASURED, 1.6)),
+    ];
+    for (words, stroke) in keys {
+        canvas.text((x, y), words, Text::new(TICK_PX).anchor(Anchor::End));
+        x -= crate::style::text_width(words, TICK_PX) + 8.0;
+        canvas.line((x - 24.0, y - 4.0), (x, y - 4.0), stroke);
+        x -= 24.0 + 20.0;
+    }
 }
 
 #[cfg(test)]

@@ -28,6 +28,9 @@ pub(super) fn draw(canvas: &mut Canvas, view: &View, p: &MapPicture, labels: &mu
     for bearing in &p.bearings {
         draw_bearing(canvas, view, p.stations[bearing.station].position, bearing);
     }
+    for bearing in &p.bearings {
+        keep_off_line(view, p.stations[bearing.station].position, bearing, labels);
+    }
     for station in &p.stations {
         let at = view.px(station.position);
         draw_station(canvas, at);
@@ -113,6 +116,24 @@ fn draw_mode_labels(
         let words = format!("{:.0} %", mode.probability * 100.0);
         if let Some(at) = line.iter().rev().find(|at| view.frame.contains(**at)) {
             labels.write(canvas, *at, 7.0, &words, Text::new(11.0).colour(MEASURED));
+        }
+    }
+}
+
+/// Makes labels prefer places off a bearing's line.
+fn keep_off_line(view: &View, from: Position, bearing: &MapBearing, labels: &mut Labels) {
+    if !bearing.azimuth_true_deg.is_finite() {
+        return;
+    }
+    let line = view.geodesic(from, bearing.azimuth_true_deg, length_m(view, from, bearing));
+    for pair in line.windows(2) {
+        let ((ax, ay), (bx, by)) = (pair[0], pair[1]);
+        let steps = ((bx - ax).hypot(by - ay) / 8.0).ceil().clamp(1.0, 500.0);
+        for i in crate::ticks::multiples(0.0, steps, 1.0) {
+            let at = (ax + (bx - ax) * i / steps, ay + (by - ay) * i / steps);
+            if view.frame.contains(at) {
+                labels.keep_off(at, 4.0);
+            }
         }
     }
 }

@@ -124,7 +124,9 @@ fn crossing(line: &[(f64, f64)], edge: f64, turn: fn((f64, f64)) -> (f64, f64)) 
 fn degrees(value: f64, decimals: usize, hemispheres: [char; 2]) -> String {
     let text = format!("{:.decimals$}", value.abs());
     let zero = text.chars().all(|c| c == '0' || c == '.');
-    if zero || text == "180" {
+    // The meridians 0 and 180 belong to both sides.
+    let half_turn = text.parse().is_ok_and(|v: f64| v >= 180.0);
+    if zero || half_turn {
         return format!("{text}°");
     }
     let side = if value >= 0.0 {
@@ -192,6 +194,7 @@ mod tests {
         assert_eq!(degrees(0.0, 1, ['N', 'S']), "0.0°");
         assert_eq!(degrees(-179.5, 1, ['E', 'W']), "179.5° W");
         assert_eq!(degrees(180.0, 0, ['E', 'W']), "180°");
+        assert_eq!(degrees(-180.0, 1, ['E', 'W']), "180.0°");
     }
 
     #[test]
