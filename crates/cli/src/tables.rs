@@ -1,0 +1,269 @@
+//! Tables for people.
+
+use std::fmt::Write as _;
+
+use lobewright_station::RecordingSummary;
+use lobewright_types::{ArcDeg, Bearing, BearingOutcome, Burst, Fix, FixOutcome};
+
+/// Lays out rows under a header; columns named in `right` are set to the right.
+pub(crate) fn lay_out(header: &[&str], rows: &[Vec<String>], right: &[usize]) -> String {
+    let mut widths: Vec<usize> = header.iter().map(|h| h.chars().count()).collect();
+    for row in rows {
+        for (width, cell) in widths.iter_mut().zip(row) {
+            *width = (*width).max(cell.chars().count());
+        }
+    }
+    let line = |cells: &mut dyn Iterator<Item = &str>| {
+        let mut text = String::new();
+        for (i, cell) in cells.enumerate() {
+            let pad = " ".repeat(widths[i] - cell.chars().count());
+            let _ = if right.contains(&i) {
+                write!(text, "{pad}{cell}  ")
+            } else {
+                write!(text, "{cell}{pad}  ")
+            };
+        }
+        text.trim_end().to_owned() + "\n"
+    };
+    let mut text = line(&mut header.iter().copied());
+    for row in rows {
+        text += &line(&mut row.iter().map(String::as_str));
+    }
+    text
+}
+
+/// Bursts with their times, levels and offsets.
+pub(crate) fn bursts(bursts: &[Burst]) -> String {
+    let rows: Vec<Vec<String>> = bursts
+        .iter()
+        .enumerate()
+        .map(|(i, b)| {
+            vec![
+                (i + 1).to_string(),
+                format!("{:.4}", b.start_s),
+                format!("{:.4}", b.stop_s),
+                format!("{:.4}", b.length_s()),
+                format!("{:.1}", b.level.0),
+                format!("{:.1}", b.snr_db),
+                format!("{:+.0}", b.carrier_offset_hz),
+                format!("{:.0}", b.bandwidth_hz),
+                words(&b.flags),
+            ]
+        })
+        .collect();
+    let header = [
+        "burst",
+        "start s",
+        "stop s",
+        "length s",
+        "level dBFS",
+        "S/N dB",
+        "offset Hz",
+        "width Hz",
+        "remarks",
+    ];
+    lay_out(&header, &rows, &[0, 1, 2, 3, 4, 5, 6, 7])
+}
+
+/// One line a place: its bearing, or why there is none.
+pub(crate) fn bearings(outcomes: &[BearingOutcome], fix: Option<&FixOutcome>) -> String {
+    let rows: Vec<Vec<String>> = outcomes
+        .iter()
+        .map(|outcome| match outcome {
+            BearingOutcome::Bearing(b) => bearing_row(b, fix),
+            BearingOutcome::NoBearing(n) => {
+                let mut row = vec![n.id.clone(), n.station.clone(), format!("none: {}", n.reason)];
+                row.resize(7, String::new());
+                row
+            }
+        })
+        .collect();
+    let header = [
+        "id",
+        "place",
+        "bearing",
+        "95 % arc (true)",
+        "class",
+        "S/N dB",
+        "remarks",
+    ];
+    lay_out(&header, &rows, &[5])
+}
+
+fn bearing_row(b: &Bearing, fix: Option<&FixOutcome>) -> Vec<String> {
+    let mut remarks = Vec::new();
+    if let Some(FixOutcome::Fix(fix)) = fix
+        && let Some(v) = fix.verdicts.iter().find(|v| v.id == b.id)
+        && v.reflected_probability >= 0.5
+    {
+        remarks.push(format!("reflected ({:.0} %)", 100.0 * v.reflected_probability));
+    }
+    if b.modes.len() > 1 {
+        let others: Vec<String> = b.modes[1..]
+            .iter()
+            .map(|m| format!("{:.0}° {:.0} %", m.azimuth.degrees(), 100.0 * m.probability))
+            .collect();
+        remarks.push(format!("or {}", others.join(", ")));
+    }
+    let flags = words(&b.flags);
+    if !flags.is_empty() {
+        remarks.push(flags);
+    }
+    vec![
+        b.id.clone(),
+        b.station.clone(),
+        lobewright_export::azimuth_with_doubt(b.azimuth, b.sigma_deg),
+        arcs(&b.arcs95),
+        b.class.to_string(),
+        b.snr_db
+            .map_or_else(|| "unknown".to_owned(), |s| format!("{s:.1}")),
+        remarks.join("; "),
+    ]
+}
+
+fn arcs(arcs: &[ArcDeg]) -> String {
+    let texts: Vec<String> = arcs
+        .iter()
+        .map(|a| {
+            if a.width_deg >= 359.9 {
+                return "all round".to_owned();
+            }
+            format!(
+                "{:.1}° to {:.1}°",
+                a.from.degrees(),
+                a.from.turned(a.width_deg).degrees()
+            )
+        })
+        .collect();
+    texts.join(", ")
+}
+
+/// The position, its regions and what must be said beside it.
+pub(crate) fn fix(outcome: &FixOutcome) -> String {
+    match outcome {
+        FixOutcome::Fix(fix) => position(fix),
+        FixOutcome::NoFix { statements } => {
+            let mut text = "no position\n".to_owned();
+            for s in statements {
+                let _ = writeln!(text, "  {s}");
+            }
+            text
+        }
+    }
+}
+
+fn position(fix: &Fix) -> String {
+    let p = fix.position;
+    let mut text = format!(
+        "position   {:.5}, {:.5} (WGS 84, latitude, longitude)\n",
+        p.lat_deg, p.lon_deg
+    );
+    for region in [&fix.region50, &fix.region95] {
+        let _ = writeln!(
+            text,
+            "{:.0} % region  {} km²{}",
+            100.0 * region.probability,
+            significant(region.area_km2),
+            if region.polygons.len() > 1 {
+                format!(" in {} parts", region.polygons.len())
+            } else {
+                String::new()
+            }
+        );
+    }
+    if let Some(e) = &fix.ellipse95 {
+        let _ = writeln!(
+            text,
+            "ellipse    {:.0} m by {:.0} m semi-axes ({:.0} %), long axis {:.0}° true",
+            e.semi_major_m,
+            e.semi_minor_m,
+            100.0 * e.probability,
+            e.major_azimuth.degrees()
+        );
+    }
+    for mode in fix.modes.iter().skip(1) {
+        let _ = writeln!(
+            text,
+            "or ({:.0} %)  {:.5}, {:.5}",
+            100.0 * mode.probability,
+            mode.position.lat_deg,
+            mode.position.lon_deg
+        );
+    }
+    for s in &fix.statements {
+        let _ = writeln!(text, "note       {s}");
+    }
+    text
+}
+
+/// Two significant digits and no exponent, for areas from square metres to thousands of square kilometres.
+fn significant(value: f64) -> String {
+    if value <= 0.0 {
+        return "0".to_owned();
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "a logarithm is small")]
+    let digits = (1 - value.log10().floor() as i32).max(0);
+    format!("{value:.*}", usize::try_from(digits).unwrap_or(0))
+}
+
+/// What was read and dropped.
+pub(crate) fn summary(name: &str, s: &RecordingSummary) -> String {
+    let center = s.recording_center_hz.map_or_else(
+        || "centre unknown".to_owned(),
+        |hz| format!("{:.6} MHz", hz / 1e6),
+    );
+    let mut text = format!(
+        "{name}: {} at {} S/s, {center}, {} samples, {:.3} s\n  channel {:+.0} Hz, {:.0} S/s, noise bandwidth {:.0} Hz",
+        s.format,
+        s.rate_hz,
+        s.samples,
+        s.seconds,
+        s.channel_offset_hz,
+        s.channel_rate_hz,
+        s.noise_bandwidth_hz
+    );
+    if let Some(noise) = s.noise_dbfs {
+        let _ = write!(text, ", noise {noise:.1} dBFS");
+    }
+    if s.gaps > 0 {
+        let _ = write!(text, "\n  {} gaps, {} samples missing", s.gaps, s.missing_samples);
+    }
+    for w in &s.warnings {
+        let _ = write!(text, "\n  warning: {w}");
+    }
+    text + "\n"
+}
+
+/// Flags in words, from their names in files.
+pub(crate) fn words<F: serde::Serialize>(flags: &[F]) -> String {
+    let texts: Vec<String> = flags
+        .iter()
+        .filter_map(|f| serde_json::to_value(f).ok())
+        .filter_map(|v| v.as_str().map(|s| s.replace('_', " ")))
+        .collect();
+    texts.join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_line_up() {
+        let rows = vec![
+            vec!["a".to_owned(), "1".to_owned()],
+            vec!["long".to_owned(), "22".to_owned()],
+        ];
+        assert_eq!(
+            lay_out(&["name", "n"], &rows, &[1]),
+            "name   n\na      1\nlong  22\n"
+        );
+    }
+
+    #[test]
+    fn areas_keep_two_digits() {
+        assert_eq!(significant(0.01234), "0.012");
+        assert_eq!(significant(123.4), "123");
+        assert_eq!(significant(1.26), "1.3");
+    }
+}

@@ -1,0 +1,106 @@
+//! What can go wrong with a pipeline, by family of operations.
+
+use std::path::PathBuf;
+
+/// A pipeline file that cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ConfigError {
+    /// The file cannot be read.
+    #[error("cannot read pipeline `{path}`")]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// Not TOML, an unknown key, or a value of the wrong kind; the text names line and column.
+    #[error("pipeline `{name}` is not valid: {reason}")]
+    Parse {
+        /// The file's name.
+        name: String,
+        /// Line, column and what is wrong.
+        reason: String,
+    },
+    /// A value out of its range.
+    #[error("pipeline `{name}`: `{field}` is {found}, but must be {expected}")]
+    Value {
+        /// The file's name.
+        name: String,
+        /// The key with its section, such as `burst.min_length_s`.
+        field: String,
+        /// What was found.
+        found: String,
+        /// What would be right.
+        expected: String,
+    },
+}
+
+/// A run that could not be carried out.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The settings are wrong.
+    #[error(transparent)]
+    Config(#[from] ConfigError),
+    /// The recording cannot be opened.
+    #[error("place `{place}`: cannot open its recording")]
+    Open {
+        /// The place.
+        place: String,
+        /// Why.
+        source: lobewright_source::OpenError,
+    },
+    /// The recording cannot be read on.
+    #[error("place `{place}`: cannot read its recording")]
+    Read {
+        /// The place.
+        place: String,
+        /// Why.
+        source: lobewright_source::ReadError,
+    },
+    /// The channel cannot be filtered out of this recording.
+    #[error("place `{place}`: cannot set up or run the channel filter")]
+    Channel {
+        /// The place.
+        place: String,
+        /// Why.
+        source: lobewright_dsp::BankError,
+    },
+    /// The burst detector cannot be set up.
+    #[error("place `{place}`: cannot set up or run the burst detector")]
+    Detector {
+        /// The place.
+        place: String,
+        /// Why.
+        source: lobewright_burst::DetectorError,
+    },
+    /// A file beside the recording cannot be used.
+    #[error("place `{place}`: cannot use {what} `{path}`")]
+    Companion {
+        /// The place.
+        place: String,
+        /// What the file is for.
+        what: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+    /// Something is missing that the recording does not say either.
+    #[error("place `{place}`: {what} is not known; {remedy}")]
+    Missing {
+        /// The place.
+        place: String,
+        /// What is missing.
+        what: &'static str,
+        /// How to give it.
+        remedy: &'static str,
+    },
+    /// Bearings taken elsewhere cannot be read.
+    #[error("cannot read bearings `{path}`")]
+    Bearings {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+}
