@@ -140,9 +140,9 @@ fn squared_line(seen: &Seen, near_hz: f64) -> Option<Carrier> {
 }
 
 /// Half of the Cramér-Rao bound of a line's frequency in each segment (Rife & Boorstyn, IEEE Trans. IT-20 (1974)),
-/// four times widened for the window and the plain interpolation, averaged over the segments.
+/// widened by half for the plain interpolation and the modulation, averaged over the segments.
 fn line_sigma_hz(seen: &Seen, line: f64, base: f64) -> f64 {
-    const WIDENED: f64 = 4.0;
+    const WIDENED: f64 = 1.5;
     let n = seen.noise.len() as f64;
     let ratio = (line / HANN_NOISE_BINS / n / base.max(f64::MIN_POSITIVE)).max(1e-9);
     let bound = seen.rate_hz / std::f64::consts::TAU * (6.0 / (ratio * n * n * n)).sqrt();

@@ -221,9 +221,9 @@ impl BurstDetector {
             let Some(stretch) = &mut self.stretch else { break };
             let (count, whole) = stretch.fill(samples, clipped);
             (samples, clipped) = (&samples[count..], &clipped[count..]);
-            let known = self.known_samples > 0;
             self.known_samples = self.known_samples.saturating_sub(count as u64);
             if whole {
+                let known = self.known_samples > 0;
                 self.hop_done(known, out);
             }
         }

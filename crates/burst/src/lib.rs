@@ -14,9 +14,11 @@ mod held;
 mod measure;
 mod spectrum;
 mod stretch;
+mod suspect;
 mod threshold;
 
 pub use config::{DetectorConfig, DetectorError};
 pub use detector::BurstDetector;
 pub use floor::NoiseFloor;
+pub use suspect::mark_suspects;
 pub use threshold::{exceedance_probability, threshold_ratio, upcrossing_probability};

@@ -60,7 +60,7 @@ pub fn upcrossing_probability(ratio: f64, independent_samples: f64) -> f64 {
     let step = 1.0 / PANELS as f64;
     let at = |i: usize| {
         let s = i as f64 * step;
-        density(low + (high - low) * s * s) * 2.0 * s * (high - low)
+        density(low + (high - low) * s.powi(4)) * 4.0 * s.powi(3) * (high - low)
     };
     let inner: f64 = (1..PANELS)
         .map(|i| at(i) * if i % 2 == 1 { 4.0 } else { 2.0 })
