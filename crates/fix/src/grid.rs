@@ -172,9 +172,6 @@ fn to_split(mesh: &Mesh, samples: &[Sample], level95: f64) -> Vec<Cell> {
 }
 
 fn must_split(mesh: &Mesh, leaf: &Leaf, share: f64, level95: f64) -> bool {
-    if share < 1e-7 {
-        return false;
-    }
     if share > LARGEST_SHARE {
         return true;
     }

@@ -171,13 +171,18 @@ pub fn from_normal(
 /// # Errors
 /// [`HandError`], which names the line and the field, and what would be right.
 pub fn read_hand_bearings(
-    reader: impl Read,
+    mut reader: impl Read,
     name: &str,
 ) -> Result<(Vec<Bearing>, Vec<HandWarning>), HandError> {
+    let mut bytes = Vec::new();
+    reader.read_to_end(&mut bytes).map_err(|source| HandError::Csv {
+        name: name.to_owned(),
+        source: source.into(),
+    })?;
     let mut table = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .comment(Some(b'#'))
-        .from_reader(reader);
+        .from_reader(bytes.as_slice());
     let broken = |source| HandError::Csv {
         name: name.to_owned(),
         source,
@@ -190,7 +195,7 @@ pub fn read_hand_bearings(
         let row = Row {
             name,
             header: &header,
-            line: record.position().map_or(0, csv::Position::line),
+            line: line_of(&bytes, record.position().map_or(0, csv::Position::byte)),
             record: &record,
         };
         let (bearing, warning) = row.bearing()?;
@@ -198,6 +203,17 @@ pub fn read_hand_bearings(
         warnings.extend(warning);
     }
     Ok((bearings, warnings))
+}
+
+/// The line of the first record at or after an offset: the reader counts from before blank lines and comments.
+fn line_of(bytes: &[u8], offset: u64) -> u64 {
+    let start = usize::try_from(offset).unwrap_or(usize::MAX).min(bytes.len());
+    let before = bytes[..start].iter().filter(|&&b| b == b'\n').count();
+    let passed = bytes[start..]
+        .split(|&b| b == b'\n')
+        .take_while(|line| line.trim_ascii().is_empty() || line.starts_with(b"#"))
+        .count();
+    (before + passed + 1) as u64
 }
 
 fn check_header(header: &csv::StringRecord, name: &str) -> Result<(), HandError> {

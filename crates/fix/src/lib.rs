@@ -22,6 +22,7 @@ mod search;
 mod solve;
 mod statements;
 mod table;
+mod top;
 mod verdicts;
 
 pub use config::FixConfig;

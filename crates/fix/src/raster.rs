@@ -90,10 +90,22 @@ fn raster(grid: &Grid, surface: &Surface, across: usize) -> PosteriorRaster {
         };
         (quarter(0.25, 0.25) + quarter(0.25, 0.75) + quarter(0.75, 0.25) + quarter(0.75, 0.75)) / 4.0
     };
-    let density_per_km2 = (0..rows)
+    let mut density_per_km2: Vec<f64> = (0..rows)
         .flat_map(|r| (0..columns).map(move |c| (r as f64, c as f64)))
         .map(|(r, c)| density(r, c))
         .collect();
+    // The mesh lies a few hundredths under the posterior's round top: take the scale from the mass inside.
+    let (right, top) = (west + side * columns as f64, south + side * rows as f64);
+    let inside: f64 = grid
+        .samples
+        .iter()
+        .filter(|s| (west..right).contains(&s.east_m) && (south..top).contains(&s.north_m))
+        .map(|s| s.mass)
+        .sum();
+    let sum: f64 = density_per_km2.iter().sum::<f64>() * side * side / 1e6;
+    if sum > 0.0 {
+        density_per_km2.iter_mut().for_each(|d| *d *= inside / sum);
+    }
     PosteriorRaster {
         columns,
         rows,

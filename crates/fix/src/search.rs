@@ -7,8 +7,8 @@ use crate::likelihood::{OUTSIDE_LN, Surface};
 
 /// Places used in the bound: with more of them the sum of their maxima is too loose to prune.
 const BOUND_PLACES: usize = 16;
-/// A cell is resolved when the bound inside is within this of the value at its middle.
-const RESOLVED_NATS: f64 = 3.0;
+/// A cell is resolved when the bound inside is within this of the values at its middle and corners.
+const RESOLVED_NATS: f64 = 5.0;
 /// The search ends when no cell left can hold more than this share of what was found.
 const LEFT_OVER: f64 = 1e-6;
 /// Cells looked at before the search gives up on the rest.
@@ -58,6 +58,20 @@ struct Open {
     ln_mass_bound: f64,
     ln_bound: f64,
     ln_middle: f64,
+    middle_m: (f64, f64),
+    side_m: f64,
+}
+
+impl Open {
+    /// Whether the posterior is about flat over the cell. The middle alone does not tell: it may be the peak.
+    fn resolved(&self, surface: &Surface) -> bool {
+        let flat = |ln: f64| self.ln_bound - ln <= RESOLVED_NATS;
+        let half = self.side_m / 2.0;
+        flat(self.ln_middle)
+            && [(-half, -half), (half, -half), (half, half), (-half, half)]
+                .iter()
+                .all(|d| flat(surface.ln_local(self.middle_m.0 + d.0, self.middle_m.1 + d.1)))
+    }
 }
 
 impl PartialEq for Open {
@@ -102,6 +116,8 @@ fn bound_search(surface: &Surface) -> Vec<Cell> {
             ln_mass_bound: ln_bound + 2.0 * side.ln(),
             ln_bound,
             ln_middle: surface.ln_local(east, north),
+            middle_m: (east, north),
+            side_m: side,
         })
     };
     let mut heap: BinaryHeap<Open> = open(Cell {
@@ -120,9 +136,8 @@ fn bound_search(surface: &Surface) -> Vec<Cell> {
         }
         looked += 4;
         let beyond = top.ln_middle <= OUTSIDE_LN && top.cell.level >= RIM_LEVEL;
-        let resolved = top.ln_bound - top.ln_middle <= RESOLVED_NATS || beyond;
-        if resolved || top.cell.level >= MAX_LEVEL || looked > MAX_CELLS {
-            mass.add(top.ln_middle + 2.0 * top.cell.side_m(radius_m).ln());
+        if beyond || top.resolved(surface) || top.cell.level >= MAX_LEVEL || looked > MAX_CELLS {
+            mass.add(top.ln_middle + 2.0 * top.side_m.ln());
             found.push((top.cell, top.ln_mass_bound));
             continue;
         }

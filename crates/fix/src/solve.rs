@@ -13,6 +13,7 @@ use crate::modes::{self, Peak};
 use crate::places::{self, Places};
 use crate::search;
 use crate::statements;
+use crate::top;
 use crate::verdicts;
 
 /// The search reaches this many times the distance of the crossings from the middle of the stations.
@@ -148,7 +149,7 @@ fn conclude(
     let peaks = modes::peaks(grid);
     let region50 = contour::region(&grid.mesh, &domain, grid.level50, 0.5);
     let region95 = contour::region(&grid.mesh, &domain, grid.level95, 0.95);
-    let (east_m, north_m) = climb(surface, grid);
+    let (east_m, north_m) = top::highest_point(surface, grid);
     let position = domain.frame.from_local(east_m, north_m);
     let points = verdicts::representatives(&grid.samples, &domain);
 
@@ -209,38 +210,4 @@ fn median_range_m(places: &Places, position: lobewright_types::Position) -> f64 
         .collect();
     ranges.sort_by(f64::total_cmp);
     ranges[ranges.len() / 2]
-}
-
-/// The highest point near the highest node: a pattern search with halved steps.
-fn climb(surface: &Surface, grid: &Grid) -> (f64, f64) {
-    let (best, _) = grid
-        .mesh
-        .nodes
-        .iter()
-        .enumerate()
-        .max_by(|a, b| a.1.ln.total_cmp(&b.1.ln).then(b.0.cmp(&a.0)))
-        .unwrap_or((0, &grid.mesh.nodes[0]));
-    let top = grid.mesh.nodes[best];
-    // The spread of the level-50 part sets the step.
-    let area_m2: f64 = grid
-        .samples
-        .iter()
-        .take_while(|s| s.ln >= grid.level50)
-        .map(|s| s.area_m2)
-        .sum();
-    let mut step_m = (area_m2.sqrt() / 8.0).max(1e-3);
-    let least_m = step_m / 100.0;
-    let (mut at, mut ln) = ((top.east_m, top.north_m), top.ln);
-    while step_m > least_m {
-        let next = [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)]
-            .map(|d| (at.0 + step_m * d.0, at.1 + step_m * d.1))
-            .map(|p| (p, surface.ln_local(p.0, p.1)))
-            .into_iter()
-            .max_by(|a, b| a.1.total_cmp(&b.1));
-        match next {
-            Some((p, value)) if value > ln => (at, ln) = (p, value),
-            _ => step_m /= 2.0,
-        }
-    }
-    at
 }

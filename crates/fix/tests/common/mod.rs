@@ -7,23 +7,23 @@ use lobewright_types::{Azimuth, Bearing, Fix, FixOutcome, FixStatement, Position
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-pub const ORIGIN: Position = Position {
+pub(crate) const ORIGIN: Position = Position {
     lat_deg: -41.3,
     lon_deg: 174.1,
 };
 
-pub fn at(lat_deg: f64, lon_deg: f64) -> Position {
+pub(crate) fn at(lat_deg: f64, lon_deg: f64) -> Position {
     Position { lat_deg, lon_deg }
 }
 
 /// Stations at local places around `origin`.
-pub fn stations(origin: Position, local_m: &[(f64, f64)]) -> Vec<Position> {
+pub(crate) fn stations(origin: Position, local_m: &[(f64, f64)]) -> Vec<Position> {
     let frame = LocalFrame::at(origin);
     local_m.iter().map(|p| frame.from_local(p.0, p.1)).collect()
 }
 
 /// `count` stations on a ring around the origin, the first one north.
-pub fn ring(origin: Position, count: usize, radius_m: f64) -> Vec<Position> {
+pub(crate) fn ring(origin: Position, count: usize, radius_m: f64) -> Vec<Position> {
     let places: Vec<(f64, f64)> = (0..count)
         .map(|k| {
             let (sin, cos) = (std::f64::consts::TAU * k as f64 / count as f64).sin_cos();
@@ -34,7 +34,12 @@ pub fn ring(origin: Position, count: usize, radius_m: f64) -> Vec<Position> {
 }
 
 /// Exact bearings from stations to a target with errors added.
-pub fn bearings(stations: &[Position], target: Position, sigma_deg: f64, errors_deg: &[f64]) -> Vec<Bearing> {
+pub(crate) fn bearings(
+    stations: &[Position],
+    target: Position,
+    sigma_deg: f64,
+    errors_deg: &[f64],
+) -> Vec<Bearing> {
     stations
         .iter()
         .zip(errors_deg)
@@ -46,7 +51,7 @@ pub fn bearings(stations: &[Position], target: Position, sigma_deg: f64, errors_
         .collect()
 }
 
-pub fn noise(rng: &mut ChaCha8Rng, sigma_deg: f64, count: usize) -> Vec<f64> {
+pub(crate) fn noise(rng: &mut ChaCha8Rng, sigma_deg: f64, count: usize) -> Vec<f64> {
     (0..count)
         .map(|_| {
             let unit: f64 = StandardNormal.sample(rng);
@@ -55,7 +60,7 @@ pub fn noise(rng: &mut ChaCha8Rng, sigma_deg: f64, count: usize) -> Vec<f64> {
         .collect()
 }
 
-pub fn bearing(name: &str, position: Position, azimuth_deg: f64, sigma_deg: f64) -> Bearing {
+pub(crate) fn bearing(name: &str, position: Position, azimuth_deg: f64, sigma_deg: f64) -> Bearing {
     from_normal(
         name,
         position,
@@ -66,14 +71,14 @@ pub fn bearing(name: &str, position: Position, azimuth_deg: f64, sigma_deg: f64)
     )
 }
 
-pub fn fix(outcome: FixOutcome) -> Fix {
+pub(crate) fn fix(outcome: FixOutcome) -> Fix {
     match outcome {
         FixOutcome::Fix(fix) => *fix,
         FixOutcome::NoFix { statements } => panic!("no fix: {statements:?}"),
     }
 }
 
-pub fn no_fix(outcome: FixOutcome) -> Vec<FixStatement> {
+pub(crate) fn no_fix(outcome: FixOutcome) -> Vec<FixStatement> {
     match outcome {
         FixOutcome::Fix(fix) => panic!("a fix at {:?}, {} km2", fix.position, fix.region95.area_km2),
         FixOutcome::NoFix { statements } => statements,
@@ -81,7 +86,7 @@ pub fn no_fix(outcome: FixOutcome) -> Vec<FixStatement> {
 }
 
 /// Whether a region holds a place, by the even-odd rule over all its rings in a plane around the place.
-pub fn holds(region: &Region, place: Position) -> bool {
+pub(crate) fn holds(region: &Region, place: Position) -> bool {
     let frame = LocalFrame::at(place);
     let mut inside = false;
     for ring in region
