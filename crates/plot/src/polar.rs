@@ -8,7 +8,7 @@ use crate::axes;
 use crate::canvas::{Anchor, Canvas, Fill, Stroke, Text};
 use crate::path::Path;
 use crate::style::{ANSWER, ASTRAY, FITTED, FRAME, GRID, INK, MEASURED, MUTED, PAPER, PROBABLE};
-use crate::ticks::{multiples, signed};
+use crate::ticks::{multiples, percent, signed};
 use crate::{PlotError, Size};
 
 /// One level reading.
@@ -379,9 +379,9 @@ fn draw_directions(canvas: &mut Canvas, dial: &Dial, p: &PolarPicture) {
             (Stroke::new(ANSWER, 1.6).dashed("7 4"), "other_mode")
         };
         canvas.path(&Path::line([dial.centre, tip]), None, Some(stroke), class);
-        if p.modes.len() > 1 && mode.probability.is_finite() {
+        if p.modes.len() > 1 {
             let (x, y) = dial.at(azimuth, dial.level_radius * 0.9);
-            let words = format!("{:.0} %", mode.probability * 100.0);
+            let words = percent(mode.probability);
             canvas.text((x + 7.0, y + 4.0), &words, Text::new(12.0).colour(ANSWER).halo());
         }
     }

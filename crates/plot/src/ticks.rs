@@ -71,6 +71,14 @@ pub(crate) fn signed(value: f64, decimals: usize) -> String {
     }
 }
 
+/// A probability in percent, held between 0 and 100; a question mark where it is no number.
+pub(crate) fn percent(probability: f64) -> String {
+    if probability.is_nan() {
+        return "? %".to_owned();
+    }
+    format!("{:.0} %", probability.clamp(0.0, 1.0) * 100.0)
+}
+
 /// An azimuth with its standard deviation in two digits, such as `212.4° ± 1.8°`; without one where it is not known.
 pub(crate) fn with_doubt(azimuth_deg: f64, sigma_deg: f64) -> String {
     if !azimuth_deg.is_finite() {
@@ -149,6 +157,13 @@ mod tests {
         );
         assert_eq!(signed(-3.0, 1), "\u{2212}3.0");
         assert_eq!(signed(-0.01, 1), "0.0");
+    }
+
+    #[test]
+    fn a_share_is_a_number_of_percent() {
+        assert_eq!(percent(0.971), "97 %");
+        assert_eq!(percent(f64::INFINITY), "100 %");
+        assert_eq!(percent(f64::NAN), "? %");
     }
 
     #[test]

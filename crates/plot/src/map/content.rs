@@ -9,6 +9,7 @@ use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::labels::Labels;
 use crate::path::Path;
 use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, PAPER, PROBABLE};
+use crate::ticks::percent;
 
 /// Modes of a bearing below this are not drawn.
 const LEAST_MODE: f64 = 0.05;
@@ -63,13 +64,13 @@ pub(super) fn draw(canvas: &mut Canvas, view: &View, p: &MapPicture, labels: &mu
 pub(super) fn draw_labels(canvas: &mut Canvas, view: &View, p: &MapPicture, labels: &mut Labels) {
     if let Some(fix) = p.fix {
         let words = match share_of_main(&fix.modes) {
-            Some(share) => format!("position, {share:.0} %"),
+            Some(share) => format!("position, {}", percent(share)),
             None => "position".to_owned(),
         };
         let text = Text::new(13.0).colour(ANSWER);
         labels.write(canvas, view.px(fix.position), 12.0, &words, text);
         for mode in fix.modes.iter().skip(1).filter(|m| m.probability >= LEAST_MODE) {
-            let words = format!("{:.0} %", mode.probability * 100.0);
+            let words = percent(mode.probability);
             let text = Text::new(12.0).colour(ANSWER);
             labels.write(canvas, view.px(mode.position), 9.0, &words, text);
         }
@@ -89,7 +90,7 @@ pub(super) fn draw_labels(canvas: &mut Canvas, view: &View, p: &MapPicture, labe
     for bearing in p.bearings.iter().filter(|b| is_reflected(b)) {
         let from = p.stations[bearing.station].position;
         if let Some(at) = point_for_label(view, from, bearing) {
-            let words = format!("reflection {:.0} %", bearing.reflected_probability * 100.0);
+            let words = format!("reflection {}", percent(bearing.reflected_probability));
             labels.write(canvas, at, 8.0, &words, Text::new(12.0).colour(ASTRAY));
         }
     }
@@ -113,7 +114,7 @@ fn draw_mode_labels(
 ) {
     for mode in other_modes(bearing) {
         let line = view.geodesic(from, mode.azimuth.degrees(), 0.35 * length_m(view, from, bearing));
-        let words = format!("{:.0} %", mode.probability * 100.0);
+        let words = percent(mode.probability);
         if let Some(at) = line.iter().rev().find(|at| view.frame.contains(**at)) {
             labels.write(canvas, *at, 7.0, &words, Text::new(11.0).colour(MEASURED));
         }
@@ -141,10 +142,7 @@ fn keep_off_line(view: &View, from: Position, bearing: &MapBearing, labels: &mut
 /// The share of the first mode, where there are others beside it.
 fn share_of_main(modes: &[FixMode]) -> Option<f64> {
     let several = modes.iter().filter(|m| m.probability >= LEAST_MODE).count() > 1;
-    modes
-        .first()
-        .filter(|m| several && m.probability.is_finite())
-        .map(|m| m.probability * 100.0)
+    modes.first().filter(|_| several).map(|m| m.probability)
 }
 
 /// The modes after the first that are worth a line.

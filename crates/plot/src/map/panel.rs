@@ -5,7 +5,7 @@ use super::{MapBearing, MapPicture, is_reflected};
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::path::Path;
 use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, MUTED, PAPER, PROBABLE, fitted};
-use crate::ticks::with_doubt;
+use crate::ticks::{percent, with_doubt};
 
 const LINE_PX: f64 = 19.0;
 const TEXT_PX: f64 = 12.5;
@@ -122,7 +122,7 @@ fn list_lines(p: &MapPicture, bearing: &MapBearing) -> Vec<(String, &'static str
         MUTED,
     ));
     if is_reflected(bearing) {
-        let words = format!("reflection {:.0} %", bearing.reflected_probability * 100.0);
+        let words = format!("reflection {}", percent(bearing.reflected_probability));
         lines.push((words, ASTRAY));
     }
     lines

@@ -5,6 +5,7 @@ use crate::canvas::{Canvas, Fill, Frame, Stroke, Text};
 use crate::path::Path;
 use crate::polar::PolarReading;
 use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, MUTED, PROBABLE, fitted, wrapped};
+use crate::ticks::percent;
 
 const LINE_PX: f64 = 19.0;
 const TEXT_PX: f64 = 12.5;
@@ -105,11 +106,7 @@ fn keys(p: &PolarPicture) -> Vec<(Key, String)> {
         keys.push((Key::Line(Stroke::new(ANSWER, 4.0)), "95 % arc".to_owned()));
     }
     if let Some(reflection) = p.reflection {
-        let words = if reflection.probability.is_finite() {
-            format!("second arrival, {:.0} %", reflection.probability * 100.0)
-        } else {
-            "second arrival".to_owned()
-        };
+        let words = format!("second arrival, {}", percent(reflection.probability));
         keys.push((Key::Line(Stroke::new(ASTRAY, 2.0).dashed("3 4")), words));
     }
     if p.truth_true_deg.is_some() {
