@@ -8,7 +8,7 @@ use pulp::Arch;
 use crate::input::ClipCounts;
 use crate::kernel::{Taps, fir};
 use crate::kernel_i16::{IntTaps, fir_i16};
-use crate::plan::ChannelPlan;
+use crate::plan::{ChannelPlan, rounding_share};
 
 /// Stages whose taps carry the mixer; the turn to baseband follows the last of them, at a rate low enough for exact
 /// angles.
@@ -41,6 +41,12 @@ impl<T: Copy + Default> Line<T> {
         self.base = -to_i64(zeros);
     }
 
+    /// Starts a segment whose first sample to come has index `base`.
+    fn restart_at(&mut self, base: i64) {
+        self.data.clear();
+        self.base = base;
+    }
+
     fn end(&self) -> i64 {
         self.base + to_i64(self.data.len() / 2)
     }
@@ -55,11 +61,11 @@ impl<T: Copy + Default> Line<T> {
     }
 }
 
-/// The samples that every channel reads.
+/// The samples that every channel reads, in the forms that they need.
 #[derive(Debug, Clone)]
-pub(crate) enum Shared {
-    Int(Line<i16>),
-    Float(Line<f32>),
+pub(crate) struct Shared {
+    pub(crate) int: Option<Line<i16>>,
+    pub(crate) float: Option<Line<f32>>,
 }
 
 #[derive(Debug, Clone)]
@@ -75,13 +81,13 @@ struct Stage {
     window: usize,
     half: usize,
     decimation: usize,
-    next: u64,
+    /// Output index; those before 0 are what later stages see of the segment's first samples.
+    next: i64,
 }
 
 impl Stage {
     fn window_start(&self) -> i64 {
-        let index = self.next * self.decimation as u64;
-        i64::try_from(index).expect("a stream is shorter than 2^63 samples") - to_i64(self.half)
+        self.next * to_i64(self.decimation) - to_i64(self.half)
     }
 
     /// Outputs that samples up to segment index `end` allow.
@@ -100,7 +106,7 @@ impl Stage {
             let old = out.len();
             out.resize(old + 2 * count, 0.0);
             fir(arch, &line.data[2 * at..], taps, self.decimation, &mut out[old..]);
-            self.next += count as u64;
+            self.next += to_i64(count);
         }
         count
     }
@@ -115,7 +121,7 @@ impl Stage {
             let old = out.len();
             out.resize(old + 2 * count, 0.0);
             fir_i16(arch, &line.data[2 * at..], taps, self.decimation, &mut out[old..]);
-            self.next += count as u64;
+            self.next += to_i64(count);
         }
         count
     }
@@ -126,7 +132,7 @@ impl Stage {
 struct Turner {
     /// Turn of one sample.
     step: u64,
-    group: Option<u64>,
+    group: Option<i64>,
     table: [Complex<f64>; GROUP],
     turns: [[f32; 2]; GROUP],
 }
@@ -142,12 +148,13 @@ impl Turner {
     }
 
     /// Turns the samples `first` and following of the segment; `start` is the angle of sample 0.
-    fn apply(&mut self, start: u64, first: u64, samples: &mut [f32]) {
+    fn apply(&mut self, start: u64, first: i64, samples: &mut [f32]) {
         for (index, [re, im]) in (first..).zip(samples.as_chunks_mut::<2>().0) {
-            let group = index / GROUP as u64;
+            let group = index.div_euclid(to_i64(GROUP));
             if self.group != Some(group) {
                 self.group = Some(group);
-                let base = turn(start.wrapping_add(self.step.wrapping_mul(group * GROUP as u64)));
+                let base =
+                    turn(start.wrapping_add(self.step.wrapping_mul((group * to_i64(GROUP)).cast_unsigned())));
                 for (t, entry) in self.turns.iter_mut().zip(&self.table) {
                     let exact = base * entry;
                     #[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
@@ -156,7 +163,7 @@ impl Turner {
                     }
                 }
             }
-            let [c, s] = self.turns[crate::input::to_usize(index % GROUP as u64)];
+            let [c, s] = self.turns[crate::input::to_usize(index.rem_euclid(to_i64(GROUP)).unsigned_abs())];
             (*re, *im) = (*re * c - *im * s, *re * s + *im * c);
         }
     }
@@ -188,7 +195,7 @@ pub(crate) struct Cascade {
 
 impl Cascade {
     /// Lays out the taps; `int` holds full scale and the largest value of whole-number input, `gain` multiplies all.
-    /// `None` where whole numbers cannot reach `stopband_db`.
+    /// Whole numbers are left where their rounding would use up too much of the stop band.
     pub(crate) fn new(
         plan: &ChannelPlan,
         offset_hz: f64,
@@ -196,7 +203,7 @@ impl Cascade {
         stopband_db: f64,
         gain: f64,
         int: Option<(f64, f64)>,
-    ) -> Option<Self> {
+    ) -> Self {
         let step = angle_step(offset_hz / rate_hz);
         let mixing = MIXING_STAGES.min(plan.stages.len());
         let mut spacing = 1_u64;
@@ -218,21 +225,18 @@ impl Cascade {
                     mixer * t * if i == 0 { gain } else { 1.0 }
                 })
                 .collect();
-            let (taps, window) = match int {
-                Some((full_scale, largest)) if i == 0 => {
-                    let taps = IntTaps::new(&taps, full_scale, largest)?;
-                    // A tenth of the stop band's amplitude: inside the margin that the design keeps.
-                    if taps.response_error > 0.1 * 10_f64.powf(-stopband_db / 20.0) {
-                        return None;
-                    }
-                    let window = taps.window();
-                    (StageTaps::Int(taps), window)
-                }
-                _ => {
-                    let taps = Taps::new(&taps, !mixes);
-                    let window = taps.window();
-                    (StageTaps::Float(taps), window)
-                }
+            let limit = rounding_share(plan.stages.len()) * 10_f64.powf(-stopband_db / 20.0);
+            let whole = int
+                .filter(|_| i == 0)
+                .and_then(|(full_scale, largest)| IntTaps::new(&taps, full_scale, largest))
+                .filter(|whole| whole.response_error <= limit);
+            let (taps, window) = if let Some(taps) = whole {
+                let window = taps.window();
+                (StageTaps::Int(taps), window)
+            } else {
+                let taps = Taps::new(&taps, !mixes);
+                let window = taps.window();
+                (StageTaps::Float(taps), window)
             };
             stages.push(Stage {
                 taps,
@@ -247,7 +251,7 @@ impl Cascade {
             .iter()
             .map(|s| s.decimation as u64)
             .product();
-        Some(Self {
+        Self {
             decimation: plan.decimation,
             lines: vec![Line::new(); stages.len() - 1],
             stages,
@@ -258,12 +262,30 @@ impl Cascade {
             ready: Vec::new(),
             clips: ClipCounts::new(plan.decimation),
             handed_on: 0,
-        })
+        }
+    }
+
+    /// Whether the first stage reads whole numbers.
+    pub(crate) fn reads_int(&self) -> bool {
+        matches!(self.stages[0].taps, StageTaps::Int(_))
     }
 
     /// Samples of silence that the first stage needs before a segment.
-    pub(crate) fn first_half(&self) -> usize {
-        self.stages[0].half
+    pub(crate) fn zeros_before(&self) -> usize {
+        usize::try_from(-self.first_outputs().1).unwrap_or(0)
+    }
+
+    /// The first output of each stage, and the first input sample under the taps of the first stage: the last stage
+    /// starts at 0, every other where the next one's taps begin.
+    fn first_outputs(&self) -> (Vec<i64>, i64) {
+        let mut first = 0;
+        let mut list = Vec::with_capacity(self.stages.len());
+        for stage in self.stages.iter().rev() {
+            list.push(first);
+            first = first * to_i64(stage.decimation) - to_i64(stage.half);
+        }
+        list.reverse();
+        (list, first)
     }
 
     /// The earliest shared sample still needed.
@@ -275,11 +297,12 @@ impl Cascade {
     pub(crate) fn restart(&mut self, start: u64) {
         self.start_angle = self.step.wrapping_mul(start);
         self.turner.group = None;
-        for stage in &mut self.stages {
-            stage.next = 0;
+        let (first, _) = self.first_outputs();
+        for (stage, &first) in self.stages.iter_mut().zip(&first) {
+            stage.next = first;
         }
-        for (line, stage) in self.lines.iter_mut().zip(&self.stages[1..]) {
-            line.restart(stage.half);
+        for (line, &first) in self.lines.iter_mut().zip(&first) {
+            line.restart_at(first);
         }
         self.ready.clear();
         self.clips = ClipCounts::new(self.decimation);
@@ -294,9 +317,10 @@ impl Cascade {
             let (before, after) = self.lines.split_at_mut(i);
             let out = after.first_mut().map_or(&mut self.ready, |line| &mut line.data);
             let old = out.len();
-            let count = match (i, shared) {
-                (0, Shared::Int(line)) => stage.run_int(arch, line, out),
-                (0, Shared::Float(line)) => stage.run_float(arch, line, out),
+            let count = match (i, &stage.taps, &shared.int, &shared.float) {
+                (0, StageTaps::Int(_), Some(line), _) => stage.run_int(arch, line, out),
+                (0, StageTaps::Float(_), _, Some(line)) => stage.run_float(arch, line, out),
+                (0, ..) => unreachable!("the bank keeps the form that each channel reads"),
                 _ => {
                     let line = &mut before[i - 1];
                     let count = stage.run_float(arch, line, out);

@@ -11,6 +11,9 @@ use pulp::Arch;
 /// Whole-number lanes: eight complex samples.
 const LANES: usize = 16;
 
+/// Scales tried for the rounding of the taps.
+const SCALES: u32 = 12;
+
 /// Complex taps as whole numbers, zero padded to whole lanes, in the two orders that give a product's parts:
 /// `re` holds `a, -b` and `im` holds `b, a` for each tap `a + jb`.
 #[derive(Debug, Clone)]
@@ -31,7 +34,16 @@ impl IntTaps {
         let top = taps
             .iter()
             .fold(0.0_f64, |m, t| m.max(t.re.abs()).max(t.im.abs()));
-        let factor = 32_767.0 / top;
+        // Which scale rounds best is a matter of luck: some are tried.
+        (0..SCALES)
+            .filter_map(|i| {
+                let factor = 32_767.0 / top * (1.0 - 0.3 * f64::from(i) / f64::from(SCALES));
+                Self::scaled(taps, factor, full_scale, largest_input)
+            })
+            .min_by(|a, b| a.response_error.total_cmp(&b.response_error))
+    }
+
+    fn scaled(taps: &[Complex<f64>], factor: f64, full_scale: f64, largest_input: f64) -> Option<Self> {
         let rounded: Vec<Complex<f64>> = taps
             .iter()
             .map(|t| Complex::new((t.re * factor).round(), (t.im * factor).round()))
@@ -64,7 +76,7 @@ impl IntTaps {
 }
 
 fn largest_response(taps: &[Complex<f64>]) -> f64 {
-    let points = 16 * taps.len();
+    let points = 8 * taps.len();
     (0..points)
         .map(|i| {
             let turns = i as f64 / points as f64;

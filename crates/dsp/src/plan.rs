@@ -27,6 +27,17 @@ pub struct ChannelPlan {
 }
 
 impl ChannelPlan {
+    /// The gain of the whole cascade, delay taken off, at `frequency` cycles per input sample from the centre.
+    pub fn amplitude(&self, frequency: f64) -> f64 {
+        let mut spacing = 1.0;
+        let mut gain = 1.0;
+        for stage in &self.stages {
+            gain *= symmetric_amplitude(&stage.taps, frequency * spacing);
+            spacing *= stage.decimation as f64;
+        }
+        gain
+    }
+
     /// The whole cascade as one FIR at the input rate, odd length, symmetric.
     pub fn composite(&self) -> Vec<f64> {
         let mut whole = vec![1.0];
@@ -55,9 +66,21 @@ const RATE_SLACK: f64 = 0.2;
 const CHEAPER: f64 = 0.7;
 /// Share of the pass-band ripple that the last stage may use; the others split the rest.
 const LAST_SHARE: f64 = 0.6;
-/// Kept back from every limit for single precision and 16-bit taps.
+/// Kept back from every pass-band limit for single precision.
 const MARGIN: f64 = 0.97;
+/// Share of the stop band's amplitude that a design may use.
 const STOP_MARGIN: f64 = 0.8;
+/// The same for a first stage of several, where it costs little; the rest is for 16-bit taps.
+const FIRST_STOP_MARGIN: f64 = 0.6;
+
+/// Share of the stop band's amplitude that rounding the first stage's taps may use.
+pub(crate) fn rounding_share(stages: usize) -> f64 {
+    0.95 - if stages > 1 {
+        FIRST_STOP_MARGIN
+    } else {
+        STOP_MARGIN
+    }
+}
 
 /// Chooses the decimation and designs the stages for a channel.
 ///
@@ -73,7 +96,7 @@ pub fn plan_channel(
     let mut stages = Vec::with_capacity(split.len());
     let mut rate = input_rate_hz;
     for (i, &decimation) in split.iter().enumerate() {
-        let goal = Goal::new(spec, rate, decimation, i + 1 == split.len(), split.len());
+        let goal = Goal::new(spec, rate, decimation, i, split.len());
         let taps = goal.design().ok_or(BankError::TooSteep {
             channel,
             limit: MAX_TAPS,
@@ -143,7 +166,7 @@ fn cost(spec: &ChannelSpec, input_rate_hz: f64, factors: &[usize]) -> f64 {
     let mut rate = input_rate_hz;
     let mut total = 0.0;
     for (i, &factor) in factors.iter().enumerate() {
-        let goal = Goal::new(spec, rate, factor, i + 1 == factors.len(), factors.len());
+        let goal = Goal::new(spec, rate, factor, i, factors.len());
         let per_tap = if i < 2 { 0.5 } else { 0.25 };
         rate /= factor as f64;
         total += (goal.estimate() * per_tap + PER_OUTPUT) * rate / input_rate_hz;
@@ -162,7 +185,13 @@ struct Goal {
 }
 
 impl Goal {
-    fn new(spec: &ChannelSpec, rate_hz: f64, decimation: usize, last: bool, stages: usize) -> Self {
+    fn new(spec: &ChannelSpec, rate_hz: f64, decimation: usize, stage: usize, stages: usize) -> Self {
+        let last = stage + 1 == stages;
+        let stop_margin = if stage == 0 && !last {
+            FIRST_STOP_MARGIN
+        } else {
+            STOP_MARGIN
+        };
         let total = 10_f64.powf(spec.ripple_db / 40.0) - 1.0;
         let share = match (stages, last) {
             (1, _) => 1.0,
@@ -175,7 +204,7 @@ impl Goal {
             decimation,
             last,
             pass_deviation: total * share * MARGIN,
-            stop_deviation: 10_f64.powf(-spec.stopband_db / 20.0) * STOP_MARGIN,
+            stop_deviation: 10_f64.powf(-spec.stopband_db / 20.0) * stop_margin,
         }
     }
 
@@ -246,6 +275,10 @@ impl Goal {
     }
 
     fn shortest(&self, bands: &[Band]) -> Option<Vec<f64>> {
+        // A length far beyond the limit needs no search.
+        if self.estimate() > 1.3 * MAX_TAPS as f64 {
+            return None;
+        }
         let mut len = floor(0.6 * self.estimate().min(MAX_TAPS as f64)) | 1;
         while len <= MAX_TAPS {
             if let Some(design) = equiripple(len, bands)
