@@ -114,7 +114,7 @@ pub(crate) fn horizontal(canvas: &mut Canvas, frame: Frame, scale: &Scale, title
 
 /// Draws a vertical axis left of a frame, with grid lines into it where asked for.
 pub(crate) fn vertical(canvas: &mut Canvas, frame: Frame, scale: &Scale, title: &str, grid: bool) {
-    let room = (frame.height / 38.0).clamp(3.0, 12.0);
+    let room = (frame.height / 30.0).clamp(3.0, 12.0);
     let (values, step) = ticks(scale.from, scale.to, whole(room));
     for value in values {
         let y = scale.px(value);

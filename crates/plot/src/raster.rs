@@ -7,7 +7,7 @@ use resvg::{tiny_skia, usvg};
 use crate::PlotError;
 use crate::style::level_colour;
 
-/// DejaVu Sans 2.37; licence in `fonts/LICENSE-DejaVuSans.txt`.
+/// The font `DejaVu Sans` 2.37; licence in `fonts/LICENSE-DejaVuSans.txt`.
 static FONT: &[u8] = include_bytes!("../fonts/DejaVuSans.ttf");
 /// Upper limit of a PNG's sides: a picture of the largest size at a scale of 2.
 const MAX_SIDE_PX: f64 = 20_000.0;
@@ -34,7 +34,7 @@ fn fonts() -> Arc<usvg::fontdb::Database> {
 ///
 /// # Inputs
 /// `svg`: the text of an SVG file, such as this crate writes. `scale`: pixels of the PNG for one of the SVG, above
-/// 0; 2 is good for screens, 4 for print. All text is set in the built-in DejaVu Sans; letters that it lacks come
+/// 0; 2 is good for screens, 4 for print. All text is set in the built-in `DejaVu Sans`; letters that it lacks come
 /// out as empty boxes. Links to files are not followed.
 ///
 /// # Errors

@@ -61,7 +61,7 @@ pub(crate) fn level_colour(share: f64) -> [u8; 3] {
     })
 }
 
-/// Widths of U+0020 to U+007E in DejaVu Sans 2.37, in thousandths of the type size (its `hmtx` table).
+/// Widths of U+0020 to U+007E in `DejaVu Sans` 2.37, in thousandths of the type size (its `hmtx` table).
 const ADVANCE: [u16; 95] = [
     318, 401, 460, 838, 636, 950, 780, 275, 390, 390, 500, 838, 318, 361, 318, 337, 636, 636, 636, 636, 636,
     636, 636, 636, 636, 636, 337, 337, 838, 838, 838, 531, 1000, 684, 686, 698, 770, 632, 575, 775, 752, 295,

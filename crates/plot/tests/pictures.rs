@@ -1,5 +1,7 @@
 //! What the pictures show, read back from their SVG text: angles and counts are computed here on their own.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests fail by panicking, as tests do")]
+
 use lobewright_geodesy::{direct, inverse};
 use lobewright_plot::{
     BurstMark, MapBearing, MapPicture, MapStation, PlotError, PolarPicture, PolarReading, PolarReflection,

@@ -195,9 +195,9 @@ fn pieces(ring: &[Point], edge: f64) -> Pieces {
             if let Some(mut chain) = current.take() {
                 chain.leaves_at = lat;
                 if is_right(&a) {
-                    right.push(chain)
+                    right.push(chain);
                 } else {
-                    left.push(chain)
+                    left.push(chain);
                 }
             }
             if step == count {
@@ -358,9 +358,9 @@ mod tests {
         }
     }
 
-    fn cut(outer: Vec<Point>, holes: Vec<Vec<Point>>) -> Vec<CutPolygon> {
+    fn cut(outer: &[Point], holes: &[Vec<Point>]) -> Vec<CutPolygon> {
         let polygons = cut_polygons(&[PolygonDeg {
-            outer: ring(&outer),
+            outer: ring(outer),
             holes: holes.iter().map(|h| ring(h)).collect(),
         }]);
         check_form(&polygons);
@@ -369,7 +369,7 @@ mod tests {
 
     #[test]
     fn a_square_away_from_the_meridian_stays_as_it_is() {
-        let polygons = cut(reversed(square(10.0, 20.0, 2.0)), vec![square(10.5, 20.5, 1.0)]);
+        let polygons = cut(&reversed(square(10.0, 20.0, 2.0)), &[square(10.5, 20.5, 1.0)]);
         assert_eq!(polygons.len(), 1);
         assert!((area(&polygons) - 3.0).abs() < 1e-9);
     }
@@ -378,7 +378,7 @@ mod tests {
     #[test]
     fn a_square_across_the_meridian_becomes_two() {
         for outer in [square(178.0, -18.0, 4.0), reversed(square(-182.0, -18.0, 4.0))] {
-            let polygons = cut(outer, vec![]);
+            let polygons = cut(&outer, &[]);
             assert_eq!(polygons.len(), 2);
             assert!((area(&polygons) - 16.0).abs() < 1e-9);
         }
@@ -388,7 +388,7 @@ mod tests {
     fn holes_are_cut_with_their_polygon() {
         let across = reversed(square(179.0, -17.0, 2.0));
         let beside = reversed(square(178.2, -17.5, 0.5));
-        let polygons = cut(square(178.0, -18.0, 4.0), vec![across, beside]);
+        let polygons = cut(&square(178.0, -18.0, 4.0), &[across, beside]);
         assert_eq!(polygons.len(), 2);
         assert!((area(&polygons) - (16.0 - 4.0 - 0.25)).abs() < 1e-9);
         assert_eq!(polygons.iter().map(|p| p.holes.len()).sum::<usize>(), 1);
@@ -411,7 +411,7 @@ mod tests {
             (182.0, 5.0),
             (178.0, 5.0),
         ];
-        let polygons = cut(comb, vec![]);
+        let polygons = cut(&comb, &[]);
         assert_eq!(polygons.len(), 4);
         assert!((area(&polygons) - (20.0 - 6.0)).abs() < 1e-9);
     }
@@ -425,18 +425,18 @@ mod tests {
             }
             points
         };
-        let north = cut(circle(80.0, false), vec![]);
+        let north = cut(&circle(80.0, false), &[]);
         assert!((area(&north) - 3600.0).abs() < 1e-6);
         assert!(north.iter().flat_map(|p| &p.outer).any(|p| p.1 >= 90.0));
-        let south = cut(circle(-80.0, true), vec![]);
+        let south = cut(&circle(-80.0, true), &[]);
         assert!((area(&south) - 3600.0).abs() < 1e-6);
         assert!(south.iter().flat_map(|p| &p.outer).any(|p| p.1 <= -90.0));
     }
 
     #[test]
     fn shapes_without_area_are_left_out() {
-        assert!(cut(vec![(1.0, 1.0), (2.0, 2.0)], vec![]).is_empty());
-        assert!(cut(vec![(1.0, 1.0), (2.0, 2.0), (1.0, 1.0)], vec![]).is_empty());
+        assert!(cut(&[(1.0, 1.0), (2.0, 2.0)], &[]).is_empty());
+        assert!(cut(&[(1.0, 1.0), (2.0, 2.0), (1.0, 1.0)], &[]).is_empty());
         let bad = PolygonDeg {
             outer: vec![
                 Position {

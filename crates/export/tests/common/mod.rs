@@ -1,5 +1,10 @@
 //! One of everything, for the tests of the formats.
 
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers of tests fail by panicking, as tests do"
+)]
+
 use lobewright_geodesy::direct;
 use lobewright_types::{
     ArcDeg, Azimuth, Bearing, BearingClass, BearingFlag, BearingKind, BearingOutcome, BearingVerdict, Burst,
