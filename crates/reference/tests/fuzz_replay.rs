@@ -3,6 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+#[expect(unreachable_pub, reason = "public where the fuzz targets use it")]
 #[path = "../../../fuzz/src/parsers.rs"]
 mod parsers;
 
