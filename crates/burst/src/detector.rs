@@ -268,6 +268,7 @@ impl BurstDetector {
             Some(open) => {
                 if over {
                     open.last_over = count;
+                    open.unconfirmed = false;
                     open.peak = open.peak.max(mean);
                 }
                 self.follow(count, over, out);
@@ -330,7 +331,8 @@ impl BurstDetector {
         if bounds.length() < 2.0 * (g.window * g.hop) as f64 {
             bounds = bounds.refined(stretch, open.noise, g);
         }
-        let keep = bounds.length() >= g.min_length_samples && bounds.length() > 0.0;
+        let long_enough = bounds.length() >= g.min_length_samples && bounds.length() > 0.0;
+        let keep = long_enough && !open.unconfirmed;
         if let Some(burst) = self.measurer.close(stretch, &mut open, bounds, keep) {
             out(burst);
         }
@@ -358,8 +360,21 @@ impl BurstDetector {
         }
         let mut rest = OpenBurst::new(count, open.peak, open.noise, &self.geometry);
         rest.start = Some(at);
+        rest.unconfirmed = true;
         self.previous_stop = count;
         self.open = Some(rest);
+    }
+
+    /// Forgets the noise floor and learns it anew from the next samples, as after a change of the receiver's gain.
+    ///
+    /// An open burst ends here and is flagged so. Without this call a floor that rises by more than the threshold in
+    /// one step is taken for a burst that does not end.
+    pub fn relearn_floor(&mut self, out: &mut dyn FnMut(Burst)) {
+        if self.held.is_none() {
+            self.end_stretch(out);
+            self.held = Some(Held::new(&self.geometry));
+            self.floor = None;
+        }
     }
 
     fn end_stretch(&mut self, out: &mut dyn FnMut(Burst)) {

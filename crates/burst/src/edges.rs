@@ -47,7 +47,7 @@ pub(crate) fn rising_edge(profile: &[f64], window: usize, noise: f64, independen
     };
     // At the edge half of the average is noise, half is signal and noise.
     let spread = ((signal * noise + noise * noise) / (independent_in_hop * width as f64)).sqrt();
-    let jitter = width as f64 * spread / signal;
+    let jitter = (width as f64 * spread / signal).min(window as f64);
     let slow = if at_border {
         0.0
     } else {

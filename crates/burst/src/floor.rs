@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use lobewright_types::Dbfs;
+use serde::{Deserialize, Serialize};
 
 /// Share of the cells whose quantile starts the cluster.
 const START_QUANTILE: f64 = 0.03;
@@ -19,11 +20,14 @@ const MAX_SPREAD_FACTOR: f64 = 4.0;
 /// Share of the ring that is renewed between two estimates.
 const UPDATES_PER_RING: usize = 64;
 const ITERATIONS: usize = 20;
+/// Standard deviations between the halves of the ring from which on they tell of a drift.
+const TREND_SPREADS: f64 = 4.0;
 
 /// Mean noise power in the channel.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct NoiseFloor {
     /// Level of the noise in the channel filter's bandwidth.
+    #[serde(rename = "level_dbfs")]
     pub level: Dbfs,
     /// Relative standard deviation of the power behind `level` (0.01 is about 0.04 dB).
     pub rel_sigma: f64,
@@ -93,6 +97,35 @@ pub(crate) fn lowest_cluster(cells: &[f64], independent: f64) -> Option<FloorEst
     })
 }
 
+/// Carries a drift of the noise on to the newest cell.
+///
+/// The means of the older and the newer half stand half a ring apart, and so do the middle and the newest cell. A
+/// difference within 4 standard deviations is chance and changes nothing.
+fn follow_trend(estimate: FloorEstimate, cells: &[f64]) -> FloorEstimate {
+    let noise: Vec<f64> = cells
+        .iter()
+        .copied()
+        .filter(|&p| p > 0.0 && p <= estimate.clip)
+        .collect();
+    let (older, newer) = noise.split_at(noise.len() / 2);
+    if older.is_empty() {
+        return estimate;
+    }
+    let mean = |half: &[f64]| half.iter().sum::<f64>() / half.len() as f64;
+    let step = mean(newer) - mean(older);
+    // Each half's mean has √2 of the whole's standard deviation, their difference twice.
+    let sigma = 2.0 * estimate.rel_sigma * estimate.power;
+    if step.abs() <= TREND_SPREADS * sigma {
+        return estimate;
+    }
+    // The clip holds back the upper cells of a rising ring, so the step itself is a lower limit.
+    FloorEstimate {
+        power: estimate.power + step,
+        rel_sigma: estimate.rel_sigma * 5.0_f64.sqrt(),
+        ..estimate
+    }
+}
+
 /// Variance over the white one, 1 unless it is larger by more than chance (3 standard deviations) makes it.
 fn colour(spread_ratio: f64, cells: usize) -> f64 {
     let ratio = spread_ratio * spread_ratio;
@@ -146,7 +179,7 @@ impl FloorTracker {
         self.since_update = 0;
         let cells: Vec<f64> = self.ring.iter().copied().collect();
         if let Some(estimate) = lowest_cluster(&cells, self.independent) {
-            self.estimate = estimate;
+            self.estimate = follow_trend(estimate, &cells);
         }
         true
     }

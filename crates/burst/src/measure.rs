@@ -106,6 +106,8 @@ pub(crate) struct OpenBurst {
     /// Noise power at its begin.
     pub noise: f64,
     pub start: Option<Limit>,
+    /// Went on from a burst that was cut, and no window has been above the threshold since.
+    pub unconfirmed: bool,
     spectra: Option<BurstSpectra>,
     /// Hops of the burst that are no longer held.
     gone: HopSum,
@@ -119,6 +121,7 @@ impl OpenBurst {
             peak: mean,
             noise,
             start: None,
+            unconfirmed: false,
             spectra: None,
             gone: HopSum::default(),
         }

@@ -56,16 +56,19 @@ pub fn upcrossing_probability(ratio: f64, independent_samples: f64) -> f64 {
         let ln_shared = (shared - 1.0) * a.ln() - a - ln_gamma(shared);
         ln_shared.exp() * gamma_lr(quarter, t) * gamma_ur(quarter, t)
     };
-    // Squeezed towards the lower end, where F(t) has a steep start for few samples.
+    // Squeezed towards both ends, where the densities of few samples are singular: t runs as the smooth step whose
+    // slope is 140 s³ (1 - s)³.
     let step = 1.0 / PANELS as f64;
     let at = |i: usize| {
         let s = i as f64 * step;
-        density(low + (high - low) * s.powi(4)) * 4.0 * s.powi(3) * (high - low)
+        let run = s.powi(4) * (35.0 - s * (84.0 - s * (70.0 - 20.0 * s)));
+        let slope = 140.0 * (s * (1.0 - s)).powi(3);
+        density(low + (high - low) * run) * slope * (high - low)
     };
     let inner: f64 = (1..PANELS)
         .map(|i| at(i) * if i % 2 == 1 { 4.0 } else { 2.0 })
         .sum();
-    (inner + at(PANELS)) * step / 3.0
+    inner * step / 3.0
 }
 
 /// Gives the ratio of decision threshold to noise floor that yields a stated rate of false alarms.

@@ -62,7 +62,7 @@ fn edges_are_good_to_10_ms_at_10_db_and_far_better_when_strong() {
         assert!(start_s < limit_s && stop_s < limit_s);
         // The stated error is neither dreamt nor a blanket: within a factor 3 of what happens, where that is more
         // than its resolution, a hop of 6 samples (uniform: 6/√12).
-        let rms_s = ((start + stop) / 2.0).sqrt();
+        let rms_s = f64::midpoint(start, stop).sqrt();
         assert!(claimed_s < 3.0 * rms_s.max(6.0 / 12_f64.sqrt() / RATE_HZ) && claimed_s > rms_s / 3.0);
     }
 }
@@ -310,8 +310,11 @@ fn bpsk(seed: u64, count: usize, per_symbol: usize, offset_hz: f64) -> Vec<Compl
         .collect()
 }
 
+/// Samples of a burst for a seed.
+type Signal<'a> = dyn Fn(u64) -> Vec<Complex<f64>> + 'a;
+
 /// Offsets of `runs` bursts made by `signal`, at 15 dB: RMS error and RMS of the stated standard deviation.
-fn offset_errors(signal: &dyn Fn(u64) -> Vec<Complex<f64>>, offset_hz: f64, runs: u64) -> (f64, f64) {
+fn offset_errors(signal: &Signal, offset_hz: f64, runs: u64) -> (f64, f64) {
     let (mut error, mut claimed) = (0.0, 0.0);
     for seed in 0..runs {
         let mut samples = Noise::new(1200 + seed, NOISE).take(60_000);
@@ -354,18 +357,20 @@ fn offsets_of_tone_bpsk_fsk_and_noise_like_signals_come_with_honest_errors() {
     };
     let taps = common::band_filter(311.7 - 1500.0, 311.7 + 1500.0, 65, RATE_HZ);
     let noise_like = |seed: u64| common::filter(&Noise::new(5000 + seed, 1.0).take(14_000), &taps);
-    let cases: [(&str, &dyn Fn(u64) -> Vec<Complex<f64>>, f64); 4] = [
-        ("tone", &tone, 1.0),
-        ("BPSK", &psk, 2.0),
-        ("FSK", &fsk, 60.0),
-        ("noise-like", &noise_like, 60.0),
+    // The last column: how far the stated error may exceed the real one. For FSK in white noise the errors of the
+    // instantaneous frequency cancel from sample to sample, which the stated figure does not count on.
+    let cases: [(&str, &Signal, f64, f64); 4] = [
+        ("tone", &tone, 0.02, 4.0),
+        ("BPSK", &psk, 0.05, 4.0),
+        ("FSK", &fsk, 2.0, 10.0),
+        ("noise-like", &noise_like, 60.0, 4.0),
     ];
-    for (name, signal, limit_hz) in cases {
+    for (name, signal, limit_hz, excess) in cases {
         let (error_hz, claimed_hz) = offset_errors(signal, 311.7, 20);
         println!("{name}: RMS error {error_hz:.3} Hz, stated {claimed_hz:.3} Hz");
         assert!(error_hz < limit_hz, "{name}: {error_hz} Hz");
         assert!(
-            claimed_hz < 4.0 * error_hz && claimed_hz > error_hz / 2.0,
+            claimed_hz < excess * error_hz && claimed_hz > error_hz / 2.0,
             "{name}: {error_hz}, stated {claimed_hz}"
         );
     }

@@ -113,7 +113,6 @@ fn check_rate(config: &DetectorConfig, seconds: f64, seed: u64) {
     let expected = config.false_alarms_per_hour * seconds / 3600.0;
     let found = false_alarms(config, seconds, seed) as f64;
     let allowed = 3.0 * expected.sqrt() + 0.05 * expected;
-    println!("expected {expected} found {found} allowed {allowed}");
     assert!(
         (found - expected).abs() < allowed,
         "{found} false alarms for {expected}"

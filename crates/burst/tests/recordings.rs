@@ -10,9 +10,10 @@ mod common;
 
 use std::sync::Arc;
 
-use common::{band_filter, filter, narrow, noise_bandwidth_hz, plain_clock, recording};
-use lobewright_burst::{BurstDetector, DetectorConfig};
-use lobewright_types::{Burst, BurstFlag, ChannelBlock, SampleIndex, Stage, StreamItem};
+use common::{band_filter, filter, narrow, noise_bandwidth_hz, plain_clock, recording, recording_bytes};
+use lobewright_burst::{BurstDetector, DetectorConfig, mark_suspects};
+use lobewright_dsp::{BankConfig, ChannelBank, ChannelSpec, DcRemoval, IqCorrection};
+use lobewright_types::{Burst, BurstFlag, ChannelBlock, RawBlock, SampleIndex, Stage, StreamItem};
 
 struct Scene {
     file: &'static str,
@@ -182,4 +183,112 @@ fn two_short_satellite_bursts_among_clicks() {
         (24_820, 29_608, 344.0, 19.3, 100),
     ];
     check(&scene, &table, 0.0);
+}
+
+/// Runs a recording through the channel bank and a detector for each channel, in blocks of 10007 samples.
+fn through_the_bank(
+    file: &str,
+    rate_hz: f64,
+    format: &str,
+    channels: &[ChannelSpec],
+    settings: &dyn Fn(&mut DetectorConfig),
+) -> Vec<Burst> {
+    let format: lobewright_types::SampleFormat = format.parse().unwrap();
+    let mut bank = ChannelBank::build(BankConfig {
+        input_rate_hz: rate_hz,
+        format,
+        input_channels: 1,
+        use_channel: 0,
+        dc_removal: DcRemoval::Off,
+        iq_correction: IqCorrection::Off,
+        channels: channels.to_vec(),
+    })
+    .unwrap();
+    let mut detectors: Vec<BurstDetector> = (0..channels.len())
+        .map(|c| {
+            let mut config = DetectorConfig::for_channel(bank.clock(c).rate_hz(), bank.noise_bandwidth_hz(c));
+            settings(&mut config);
+            BurstDetector::build(c, config).unwrap()
+        })
+        .collect();
+    let mut items = Vec::new();
+    let size = format.bytes_per_sample();
+    for (i, part) in recording_bytes(file).chunks(10_007 * size).enumerate() {
+        let block = RawBlock {
+            start: SampleIndex(i as u64 * 10_007),
+            format,
+            channels: 1,
+            bytes: Arc::new(part.to_vec()),
+        };
+        bank.push(StreamItem::Block(block), &mut |item| items.push(item))
+            .unwrap();
+    }
+    bank.finish(&mut |item| items.push(item)).unwrap();
+    let mut bursts = Vec::new();
+    for item in items {
+        let StreamItem::Block(block) = &item else { continue };
+        let channel = block.channel;
+        detectors[channel].push(item, &mut |b| bursts.push(b)).unwrap();
+    }
+    for detector in &mut detectors {
+        detector.finish(&mut |b| bursts.push(b)).unwrap();
+    }
+    bursts
+}
+
+#[test]
+fn meters_through_the_channel_bank_have_the_same_edges_in_source_samples() {
+    let channel = ChannelSpec::new(0.0, 150e3, 200e3);
+    let settings = |config: &mut DetectorConfig| {
+        config.integration_s = 1e-4;
+        config.bridge_gap_s = 1e-3;
+        config.min_length_s = 1e-3;
+    };
+    let bursts = through_the_bank("meter_fsk_868M95.sigmf-data", 1.6e6, "cu8", &[channel], &settings);
+    assert_eq!(bursts.len(), 2, "{bursts:#?}");
+    for (burst, (start, stop, tolerance)) in bursts.iter().zip([(32_924, 43_570, 40), (379_058, 402_432, 64)])
+    {
+        assert!(
+            burst.start.0.abs_diff(start) <= tolerance,
+            "start {} for {start}",
+            burst.start.0
+        );
+        assert!(
+            burst.stop.0.abs_diff(stop) <= tolerance,
+            "stop {} for {stop}",
+            burst.stop.0
+        );
+    }
+    assert!(bursts[0].flags.contains(&BurstFlag::Clipped));
+}
+
+#[test]
+fn an_image_in_another_channel_is_a_suspect() {
+    // The truth table: burst 3 at -107.7 kHz has its image at +57 kHz, 31 to 32 dB below it. Bursts 4 and 5 are at
+    // +56 kHz themselves.
+    let channels = [
+        ChannelSpec::new(-108e3, 15e3, 25e3),
+        ChannelSpec::new(57e3, 15e3, 25e3),
+    ];
+    let settings = |config: &mut DetectorConfig| {
+        config.integration_s = 1e-3;
+        config.bridge_gap_s = 2e-3;
+        config.min_length_s = 2e-3;
+    };
+    let file = "nbiot_uplink_832M.sigmf-data";
+    let mut bursts = through_the_bank(file, 640e3, "ci16_le", &channels, &settings);
+    mark_suspects(&mut bursts, 20.0);
+    let near = |channel: usize, start: u64| {
+        bursts
+            .iter()
+            .find(|b| b.channel == channel && b.start.0.abs_diff(start) < 400)
+            .unwrap_or_else(|| panic!("no burst at {start} in channel {channel}: {bursts:#?}"))
+    };
+    let (truth, image) = (near(0, 229_995), near(1, 229_995));
+    let below_db = (truth.level - image.level).0;
+    assert!((29.0..35.0).contains(&below_db), "{below_db}");
+    assert!(image.flags.contains(&BurstFlag::Suspect));
+    for burst in [truth, near(1, 251_756), near(1, 313_195), near(0, 366_314)] {
+        assert!(!burst.flags.contains(&BurstFlag::Suspect), "{burst:?}");
+    }
 }

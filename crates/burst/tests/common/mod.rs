@@ -149,12 +149,15 @@ pub(crate) fn noise_bandwidth_hz(taps: &[Complex<f64>], rate_hz: f64) -> f64 {
     taps.iter().map(Complex::norm_sqr).sum::<f64>() * rate_hz
 }
 
+pub(crate) fn recording_bytes(name: &str) -> Vec<u8> {
+    let folder = [env!("CARGO_MANIFEST_DIR"), "../../testdata/recordings", name];
+    let path: PathBuf = folder.iter().collect();
+    std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()))
+}
+
 /// Reads a recording: samples, full scale 1.0, and how many components of each sample stood at full scale.
 pub(crate) fn recording(name: &str) -> (Vec<Complex<f64>>, Vec<u32>) {
-    let path: PathBuf = [env!("CARGO_MANIFEST_DIR"), "../../testdata/recordings", name]
-        .iter()
-        .collect();
-    let bytes = std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    let bytes = recording_bytes(name);
     if name.starts_with("meter") {
         let value = |v: u8| (f64::from(v) - 127.5) / 127.5;
         let rail = |v: u8| v == 0 || v == 255;
