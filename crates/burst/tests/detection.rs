@@ -86,9 +86,9 @@ fn level_noise_and_snr_are_those_of_the_channel() {
 
 #[test]
 fn detection_probability_is_the_energy_detectors() {
-    // A steady tone that fills the window: 2 M times the ratio is noncentral chi-square with 2 M degrees of freedom
-    // and noncentrality 2 M S/N (Urkowitz 1967). M = 100, S/N = -2 dB; scipy 1.17.1, ncx2.sf(2 M u, 2 M, 2 M S/N):
-    // 0.80635 at u = 1.5, 0.57087 at u = 1.6. One window of 100 samples, aligned to the decisions.
+    // A steady tone that fills the window of M = 96 samples: 2 M times the ratio is noncentral chi-square with 2 M
+    // degrees of freedom and noncentrality 2 M S/N (Urkowitz 1967). S/N = -2 dB. Each burst fills one window that a
+    // decision sees whole.
     let mut config = DetectorConfig::for_channel(10_000.0, 10_000.0);
     config.integration_s = 96.0 / 10_000.0;
     config.min_length_s = 0.0;
@@ -100,7 +100,7 @@ fn detection_probability_is_the_energy_detectors() {
     let trials = 400;
     let period = 9600;
     let mut samples = Noise::new(400, NOISE).take((trials + 1) * period);
-    let snr = 10_f64.powf(-0.1);
+    let snr = 10_f64.powf(-0.2);
     for k in 1..=trials {
         add_tone(
             &mut samples,
