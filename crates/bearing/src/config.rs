@@ -18,7 +18,7 @@ pub struct EstimatorConfig {
     pub unexplained_share: f64,
     /// Level error of a reading beyond its noise that is most expected, 1 sigma in dB.
     pub level_error_typical_db: f64,
-    /// How well that is known: standard deviation of its natural logarithm.
+    /// How well that is known: standard deviation of its natural logarithm. The default leaves it to the readings.
     pub level_error_ln_sigma: f64,
     /// How far the level is expected to change from one burst to the next, 1 sigma in dB: steady and unsteady
     /// transmitters are both tried.
@@ -39,8 +39,8 @@ impl EstimatorConfig {
             heading,
             heading_sigma_deg,
             unexplained_share: 0.02,
-            level_error_typical_db: 0.7,
-            level_error_ln_sigma: 1.2,
+            level_error_typical_db: 0.3,
+            level_error_ln_sigma: 2.0,
             burst_level_sigma_db: [0.5, 4.0],
             latency_sigma_s: 0.0,
             reflection_prior: 0.1,

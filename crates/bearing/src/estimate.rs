@@ -2,20 +2,22 @@
 
 use lobewright_types::{
     Azimuth, BearingClass, CircleDensity, Dbfs, FittedSignal, LevelReading, NoBearingReason,
+    wrap_signed_degrees,
 };
 
 use crate::config::EstimatorConfig;
 use crate::flags::{Findings, flags};
 use crate::gain::GainTable;
-use crate::levels::Point;
 use crate::likelihood::{Likelihood, NATS_PER_DB, Node, Residual};
-use crate::output::{BurstLevel, Estimate, FitPoint, PatternFit};
+use crate::output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival};
 use crate::prepare::Data;
 use crate::reflection;
 use crate::search::{LogSum, Plan, Search};
 
 /// Accuracy to which the log density is followed.
-const TOLERANCE_NATS: f64 = 0.04;
+const TOLERANCE_NATS: f64 = 0.06;
+/// Log density below the best at which a direction carries nothing.
+const HOPELESS_NATS: f64 = 25.0;
 /// Modes with less are not shown.
 const LEAST_MODE: f64 = 0.05;
 
@@ -41,12 +43,7 @@ pub fn estimate(readings: &[LevelReading], config: &EstimatorConfig) -> Result<E
     }
     let likelihood = Likelihood::new(Data::new(readings)?, config.unexplained_share);
     let table = GainTable::new(&config.pattern);
-    let mut search = Search {
-        likelihood: &likelihood,
-        table: &table,
-        point: Point::default(),
-        config,
-    };
+    let mut search = Search::new(&likelihood, &table, config);
     let plan = search.plan();
     let one = density(&mut search, &plan);
     let (own, reflection) = match reflection::test(&mut search, &plan, &one) {
@@ -72,17 +69,35 @@ fn density(search: &mut Search<'_>, plan: &Plan) -> CircleDensity {
     let mut centres: Vec<f64> = Vec::new();
     for &(at, width) in &plan.centres {
         let at = at + heading;
-        let near = |c: &f64| lobewright_types::wrap_signed_degrees(c - at).abs() < 0.3 * width;
+        let near = |c: &f64| wrap_signed_degrees(c - at).abs() < 0.7 * width;
         if !centres.iter().any(near) {
             centres.extend([-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 4.0].map(|k| at + k * width));
         }
     }
+    let (narrow, broad) = ends(&plan.nodes);
+    let mut best = f64::NEG_INFINITY;
     CircleDensity::from_ln_fn(
-        |a| search.ln_mixture(a - heading, &plan.nodes),
+        |a| {
+            // Where the bluntest node gives hardly anything the others give less: no need to ask them all.
+            let blunt = search.ln_mixture(a - heading, &[narrow, broad]);
+            if blunt < best - HOPELESS_NATS {
+                return blunt;
+            }
+            let whole = search.mixture_here(&plan.nodes);
+            best = best.max(whole);
+            whole
+        },
         &centres,
         TOLERANCE_NATS,
     )
     .unwrap_or_else(|_| CircleDensity::uniform())
+}
+
+/// The nodes with the smallest and the largest level error.
+fn ends(nodes: &[Node]) -> (Node, Node) {
+    let mut sorted = nodes.to_vec();
+    sorted.sort_by(|a, b| a.sigma_nats.total_cmp(&b.sigma_nats));
+    (sorted[0], sorted[sorted.len() - 1])
 }
 
 /// Errors outside the readings: heading, and the delay between the clocks of track and samples.
@@ -99,7 +114,7 @@ fn finish(
     plan: &Plan,
     best_mount_deg: f64,
     density: CircleDensity,
-    reflection: Option<crate::output::SecondArrival>,
+    reflection: Option<SecondArrival>,
 ) -> Estimate {
     let likelihood = search.likelihood;
     let data = &likelihood.data;

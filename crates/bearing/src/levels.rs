@@ -8,6 +8,8 @@ const FIT_LEVEL_ERROR_NATS: f64 = 0.15;
 /// Standard deviation of the change of level between bursts during the fit.
 const FIT_TIE_NATS: f64 = 1.0;
 const ITERATIONS: usize = 6;
+/// A step that moves the point around which the model is made linear by less than this is the last.
+const SETTLED_NATS: f64 = 0.02;
 
 /// A reading, linear in the small quantities: `nu = d c + h e + (1 - h) n + noise`, all in nats.
 #[derive(Debug, Clone, Copy, Default)]
@@ -31,6 +33,7 @@ pub(crate) struct Point {
     pub(crate) linear: Vec<Linear>,
     information: Vec<f64>,
     step: Vec<f64>,
+    raised: Vec<f64>,
 }
 
 impl Point {
@@ -45,7 +48,8 @@ impl Point {
         self.fit(data);
     }
 
-    /// Fits the levels for two sources, the second with `ratio` times the power of the first.
+    /// Fits the levels for two arrivals, the second with `ratio` times the power of the first; `coherence` from -1
+    /// to 1 is the cosine of the phase between them, 0 where their powers add.
     pub(crate) fn aim_two(
         &mut self,
         data: &Data,
@@ -53,11 +57,13 @@ impl Point {
         first_deg: f64,
         second_deg: f64,
         ratio: f64,
+        coherence: f64,
     ) {
         self.gain.clear();
         self.gain.extend(data.obs.iter().map(|o| {
-            table.over_turn(first_deg, o.azimuth_mount_deg, o.turn_deg)
-                + ratio * table.over_turn(second_deg, o.azimuth_mount_deg, o.turn_deg)
+            let first = table.over_turn(first_deg, o.azimuth_mount_deg, o.turn_deg);
+            let second = ratio * table.over_turn(second_deg, o.azimuth_mount_deg, o.turn_deg);
+            (first + second + 2.0 * coherence * (first * second).sqrt()).max(1e-9)
         }));
         self.fit(data);
     }
@@ -92,7 +98,7 @@ impl Point {
                 *level += step;
                 largest = largest.max(step.abs());
             }
-            if largest < 2e-3 {
+            if largest < SETTLED_NATS {
                 break;
             }
         }
@@ -106,7 +112,7 @@ impl Point {
         self.information.clear();
         self.information.resize(bursts, 0.0);
         for (o, g) in data.obs.iter().zip(&self.gain) {
-            self.level[o.burst] += (o.ln_power.exp() - o.noise).max(0.0);
+            self.level[o.burst] += (o.power - o.noise).max(0.0);
             self.information[o.burst] += g;
         }
         for (level, gain) in self.level.iter_mut().zip(&self.information) {
@@ -116,8 +122,10 @@ impl Point {
 
     fn linearise(&mut self, data: &Data) {
         self.linear.clear();
+        self.raised.clear();
+        self.raised.extend(self.level.iter().map(|l| l.exp()));
         for (o, g) in data.obs.iter().zip(&self.gain) {
-            let raised = self.level[o.burst].exp();
+            let raised = self.raised[o.burst];
             let signal = (raised - data.soft_power).max(0.0) * g;
             let expected = signal + o.noise;
             let h = signal / expected;

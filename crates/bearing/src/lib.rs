@@ -1,4 +1,45 @@
 //! Level readings and an antenna pattern become a density of bearing on the circle.
+//!
+//! [`PowerCells`] cuts readings from a channel during a burst; [`estimate`] turns readings into an [`Estimate`], or
+//! says why there is none; [`to_bearing`] makes the record that other stages read.
+//!
+//! # Model
+//! Reading `k` of burst `b` with the antenna pointed to `theta_k`, mean power `p_k` of `M_k` independent complex
+//! samples, signal power `S_b`, noise power `N`, relative gain `g` (1 at its peak, averaged over the turn during the
+//! reading by a three-point Gauss rule):
+//!
+//! ```text
+//! mu_k = S_b g(theta_k - phi) + N            h_k = S_b g / mu_k
+//! ln p_k = ln mu_k + h_k e_k + (1 - h_k) n + noise of variance v_k
+//! v_k = (1 - (1 - q) h_k^2) / M_k            q = 0 constant envelope, 1 Gaussian-like
+//! ```
+//!
+//! * `v_k` is the exact relative variance: noncentral chi-square for a constant envelope, Gamma for a Gaussian signal
+//!   (Johnson, Kotz & Balakrishnan, *Continuous Univariate Distributions*, chapters 17 and 29). `q` comes from the
+//!   spread of the power inside the readings.
+//! * `e_k`, the level error of fading and pattern, has standard deviation `s` and may have a memory from reading
+//!   to reading within a burst: none, rough (Ornstein-Uhlenbeck) or smooth (Matern 3/2). Both are unknown and integrated over a grid that is
+//!   laid where the readings allow it. Second-order terms of `ln(1 + rho e^x)` are kept.
+//! * `n`, the error of the noise power, is common to all readings, with the standard deviation that they state.
+//! * `ln S_b` has a wide prior and is tied from burst to burst by a random walk, whose step is integrated too.
+//! * A reading is left unexplained by the model with a small prior share; it then lies anywhere in the range of
+//!   levels seen.
+//! * A reading with clipped samples is a lower limit.
+//!
+//! # Method
+//! For each supposed `phi` the levels are fitted by robust Gauss-Newton steps, the model is made linear there, and a
+//! Kalman filter over the readings gives the density of all of them with `S_b`, `e_k` and `n` integrated out
+//! (prediction-error decomposition: Harvey, *Forecasting, Structural Time Series Models and the Kalman Filter*, 1989,
+//! section 3.4). The posterior of `phi` is that density summed over the grid, on the whole circle: no peak is
+//! picked. Front and back of a figure-eight, or a sweep that cannot tell, give two modes.
+//!
+//! Where one arrival leaves a level error that two explain, a second one with its own direction and power is
+//! compared by its evidence; the answer is then a mixture that holds both directions.
+//!
+//! # What it reaches
+//! `tests/bound.rs` holds it against the Cramer-Rao bound; for a full turn of 36 readings the root mean square error
+//! is within 15 % of it from 0 to 30 dB signal-to-noise. Error in the heading and in the track's clock are added to
+//! the density; error in the antenna's pattern counts as level error.
 
 #![warn(clippy::disallowed_methods)]
 

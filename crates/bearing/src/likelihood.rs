@@ -7,22 +7,81 @@ use crate::prepare::{Data, Obs};
 pub(crate) const NATS_PER_DB: f64 = std::f64::consts::LN_10 / 10.0;
 /// Standard deviation of a burst's level around its fit before the readings are weighed: wide.
 const LEVEL_PRIOR_NATS: f64 = 1.5;
-/// Correlations of the level error between neighbouring readings that are tried, with their prior shares.
-pub(crate) const CORRELATIONS: [(f64, f64); 5] = [
-    (0.0, 0.5),
-    (0.5, 0.125),
-    (0.8, 0.125),
-    (0.94, 0.125),
-    (0.985, 0.125),
+/// How the level error of one reading depends on that of the one before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Memory {
+    /// Its shape.
+    kind: Kind,
+    /// Independent part of the level error against the part with memory.
+    nugget: f64,
+    /// Prior share.
+    pub(crate) share: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Kind {
+    /// None: independent readings.
+    White,
+    /// Ornstein-Uhlenbeck: rough, with this correlation between neighbours.
+    Rough(f64),
+    /// Matern 3/2: smooth, over this many readings. Fading with a band-limited Doppler spectrum and pattern errors
+    /// are smooth; a rough process with the same small steps would claim to know too much.
+    Smooth(f64),
+}
+
+/// Memories that are tried.
+pub(crate) const MEMORIES: [Memory; 8] = [
+    memory(Kind::White, 0.0, 0.5),
+    memory(Kind::Rough(0.6), 0.0, 0.1),
+    memory(Kind::Smooth(3.0), 0.3, 0.1),
+    memory(Kind::Smooth(8.0), 0.0, 0.06),
+    memory(Kind::Smooth(8.0), 0.3, 0.06),
+    memory(Kind::Smooth(20.0), 0.0, 0.06),
+    memory(Kind::Smooth(20.0), 0.3, 0.06),
+    memory(Kind::Smooth(50.0), 0.15, 0.06),
 ];
+
+const fn memory(kind: Kind, nugget: f64, share: f64) -> Memory {
+    Memory { kind, nugget, share }
+}
+
+/// Transition of the level error and its rate over the time between two readings, both scaled to unit variance:
+/// `[xx, xy, yx, yy]` and the variances `[xx, xy, yy]` that are added.
+#[derive(Debug, Clone, Copy)]
+struct Transition {
+    a: [f64; 4],
+    q: [f64; 3],
+}
+
+impl Transition {
+    /// Sarkka & Solin, *Applied Stochastic Differential Equations* (2019), section 12.3: Matern 3/2 in state-space
+    /// form.
+    fn new(kind: Kind, steps: f64) -> Self {
+        let a = match kind {
+            Kind::White => [0.0; 4],
+            Kind::Rough(r) => [r.powf(steps), 0.0, 0.0, 0.0],
+            Kind::Smooth(length) => {
+                let u = 3.0_f64.sqrt() * steps / length;
+                let e = (-u).exp();
+                [e * (1.0 + u), e * u, -e * u, e * (1.0 - u)]
+            }
+        };
+        let q = [
+            1.0 - a[0] * a[0] - a[1] * a[1],
+            -a[0] * a[2] - a[1] * a[3],
+            1.0 - a[2] * a[2] - a[3] * a[3],
+        ];
+        Self { a, q }
+    }
+}
 
 /// One supposed behaviour of the level error.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Node {
     /// Standard deviation of the level error.
     pub(crate) sigma_nats: f64,
-    /// Index into [`CORRELATIONS`].
-    pub(crate) correlation: usize,
+    /// Index into [`MEMORIES`].
+    pub(crate) memory: usize,
     /// Standard deviation of the change of level from burst to burst.
     pub(crate) tie_nats: f64,
     /// Logarithm of its prior share.
@@ -33,25 +92,22 @@ pub(crate) struct Node {
 #[derive(Debug, Clone)]
 pub(crate) struct Likelihood {
     pub(crate) data: Data,
-    /// `[correlation][reading]`: what is left of the level error since the reading before.
-    decay: Vec<Vec<f64>>,
+    /// `[memory][reading]`: from the reading before.
+    transitions: Vec<Vec<Transition>>,
     unexplained_share: f64,
     unexplained_density: f64,
 }
 
 impl Likelihood {
     pub(crate) fn new(data: Data, unexplained_share: f64) -> Self {
-        let decay = CORRELATIONS
+        let transitions = MEMORIES
             .iter()
-            .map(|(r, _)| {
+            .map(|m| {
                 data.obs
                     .iter()
                     .map(|o| {
-                        if o.gap_s.is_finite() && *r > 0.0 {
-                            r.powf(o.gap_s / data.step_s)
-                        } else {
-                            0.0
-                        }
+                        let steps = o.gap_s / data.step_s;
+                        Transition::new(m.kind, if steps.is_finite() { steps.min(1e4) } else { 1e4 })
                     })
                     .collect()
             })
@@ -59,7 +115,7 @@ impl Likelihood {
         Self {
             unexplained_share: unexplained_share.clamp(1e-6, 0.5),
             unexplained_density: 1.0 / data.spread_nats,
-            decay,
+            transitions,
             data,
         }
     }
@@ -67,17 +123,21 @@ impl Likelihood {
     /// Natural logarithm of the density of all readings, levels of bursts, level errors and the noise power's
     /// error integrated out.
     ///
-    /// A Kalman filter with the three states level, level error (an Ornstein-Uhlenbeck process within a burst)
-    /// and noise error; a reading that the model may not explain moves it by its probability of being explained
+    /// A Kalman filter with the states level, level error, its rate of change, and noise error; the level error
+    /// starts anew with each burst; a reading that the model may not explain moves it by its probability of being explained
     /// (probabilistic data association: Bar-Shalom & Tse, *Automatica* 11, 1975, 451-460).
     pub(crate) fn ln_evidence(&self, point: &Point, node: &Node) -> f64 {
-        let mut filter = Filter::new(node.sigma_nats, self.data.noise_rel_sigma);
-        let decay = &self.decay[node.correlation];
+        let memory = &MEMORIES[node.memory];
+        let mut filter = Filter::new(node.sigma_nats, memory, self.data.noise_rel_sigma);
+        let transitions = &self.transitions[node.memory];
         let mut burst = 0;
         let mut sum = LogProduct::default();
-        for ((o, l), &keep) in self.data.obs.iter().zip(&point.linear).zip(decay) {
+        for ((o, l), transition) in self.data.obs.iter().zip(&point.linear).zip(transitions) {
             if o.burst == burst {
-                filter.forget(keep);
+                // Without memory the level error is part of the noise and no state.
+                if filter.has_memory {
+                    filter.advance(transition);
+                }
             } else {
                 filter.next_burst(
                     point.level[burst] - point.level[o.burst],
@@ -95,8 +155,8 @@ impl Likelihood {
         let cross = l.h * (1.0 - l.h);
         // To second order in the level error: mean and variance of ln(1 + rho e^x).
         let nu = l.nu - 0.5 * cross * s2;
-        let extra = l.v + 0.5 * (cross * s2).powi(2);
-        let seen = filter.see([l.d, l.h, 1.0 - l.h], nu, extra);
+        let extra = l.v + filter.nugget_var * l.h * l.h + 0.5 * (cross * s2).powi(2);
+        let seen = filter.see(l, nu, extra);
         let background = self.unexplained_share * self.unexplained_density;
         if o.censored {
             return self.step_censored(filter, &seen);
@@ -189,74 +249,118 @@ impl LogProduct {
     }
 }
 
+/// States: level, level error, its rate, noise error.
 struct Filter {
-    mean: [f64; 3],
-    /// Upper triangle: level-level, level-error, level-noise, error-error, error-noise, noise-noise.
-    cov: [f64; 6],
+    mean: [f64; 4],
+    cov: [[f64; 4]; 4],
     error_var: f64,
+    nugget_var: f64,
+    has_memory: bool,
 }
 
 struct Seen {
-    gain: [f64; 3],
+    gain: [f64; 4],
     off: f64,
     var: f64,
 }
 
 impl Filter {
-    fn new(sigma_nats: f64, noise_sigma: f64) -> Self {
+    fn new(sigma_nats: f64, memory: &Memory, noise_sigma: f64) -> Self {
         let error_var = sigma_nats * sigma_nats;
+        let mut cov = [[0.0; 4]; 4];
+        cov[0][0] = LEVEL_PRIOR_NATS * LEVEL_PRIOR_NATS;
+        let has_memory = memory.kind != Kind::White;
+        let nugget_var = if has_memory {
+            cov[1][1] = error_var;
+            cov[2][2] = error_var;
+            memory.nugget * memory.nugget * error_var
+        } else {
+            error_var
+        };
+        cov[3][3] = noise_sigma * noise_sigma;
         Self {
-            mean: [0.0; 3],
-            cov: [
-                LEVEL_PRIOR_NATS * LEVEL_PRIOR_NATS,
-                0.0,
-                0.0,
-                error_var,
-                0.0,
-                noise_sigma * noise_sigma,
-            ],
+            mean: [0.0; 4],
+            cov,
             error_var,
+            nugget_var,
+            has_memory,
         }
     }
 
-    fn forget(&mut self, keep: f64) {
-        self.mean[1] *= keep;
-        self.cov[1] *= keep;
-        self.cov[4] *= keep;
-        self.cov[3] = keep * keep * self.cov[3] + (1.0 - keep * keep) * self.error_var;
+    fn advance(&mut self, t: &Transition) {
+        let [a, b, c, d] = t.a;
+        let s2 = self.error_var;
+        let p = &mut self.cov;
+        let (x, y) = (self.mean[1], self.mean[2]);
+        (self.mean[1], self.mean[2]) = (a * x + b * y, c * x + d * y);
+        for other in [0, 3] {
+            let (x, y) = (p[other][1], p[other][2]);
+            (p[other][1], p[other][2]) = (a * x + b * y, c * x + d * y);
+            (p[1][other], p[2][other]) = (p[other][1], p[other][2]);
+        }
+        let (xx, xy, yy) = (p[1][1], p[1][2], p[2][2]);
+        p[1][1] = a * a * xx + 2.0 * a * b * xy + b * b * yy + s2 * t.q[0];
+        p[1][2] = a * c * xx + (a * d + b * c) * xy + b * d * yy + s2 * t.q[1];
+        p[2][2] = c * c * xx + 2.0 * c * d * xy + d * d * yy + s2 * t.q[2];
+        p[2][1] = p[1][2];
     }
 
     fn next_burst(&mut self, shift: f64, tie_var: f64) {
         self.mean[0] += shift;
-        self.cov[0] += tie_var;
-        self.mean[1] = 0.0;
-        self.cov[1] = 0.0;
-        self.cov[4] = 0.0;
-        self.cov[3] = self.error_var;
+        self.cov[0][0] += tie_var;
+        if !self.has_memory {
+            return;
+        }
+        let anew = Transition {
+            a: [0.0; 4],
+            q: [1.0, 0.0, 1.0],
+        };
+        self.advance(&anew);
     }
 
-    fn see(&self, h: [f64; 3], nu: f64, noise_var: f64) -> Seen {
-        let c = &self.cov;
-        let gain = [
-            c[0] * h[0] + c[1] * h[1] + c[2] * h[2],
-            c[1] * h[0] + c[3] * h[1] + c[4] * h[2],
-            c[2] * h[0] + c[4] * h[1] + c[5] * h[2],
-        ];
+    fn see(&self, l: &Linear, nu: f64, noise_var: f64) -> Seen {
+        let n = 1.0 - l.h;
+        let mut gain = [0.0; 4];
+        for (g, row) in gain.iter_mut().zip(&self.cov) {
+            *g = row[0] * l.d + row[1] * l.h + row[3] * n;
+        }
         Seen {
+            off: nu - (l.d * self.mean[0] + l.h * self.mean[1] + n * self.mean[3]),
+            var: l.d * gain[0] + l.h * gain[1] + n * gain[3] + noise_var,
             gain,
-            off: nu - (h[0] * self.mean[0] + h[1] * self.mean[1] + h[2] * self.mean[2]),
-            var: h[0] * gain[0] + h[1] * gain[1] + h[2] * gain[2] + noise_var,
         }
     }
 
     fn take(&mut self, seen: &Seen, pull: f64, shrink: f64) {
         let k = &seen.gain;
-        for (mean, k) in self.mean.iter_mut().zip(k) {
-            *mean += k * pull;
+        for i in 0..4 {
+            self.mean[i] += k[i] * pull;
+            let scaled = shrink * k[i];
+            for (cov, other) in self.cov[i].iter_mut().zip(k) {
+                *cov -= scaled * other;
+            }
         }
-        let pairs = [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)];
-        for (cov, (i, j)) in self.cov.iter_mut().zip(pairs) {
-            *cov -= shrink * k[i] * k[j];
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // The stationary variance is kept, and a long time forgets everything.
+    #[test]
+    fn memories_keep_their_variance() {
+        for m in &MEMORIES {
+            for steps in [0.1, 1.0, 7.0, 1e4] {
+                let t = Transition::new(m.kind, steps);
+                let xx = t.a[0] * t.a[0] + t.a[1] * t.a[1] + t.q[0];
+                let xy = t.a[0] * t.a[2] + t.a[1] * t.a[3] + t.q[1];
+                assert!((xx - 1.0).abs() < 1e-12 && xy.abs() < 1e-12);
+                assert!(t.q[0] >= 0.0 && t.q[0] * t.q[2] - t.q[1] * t.q[1] > -1e-12);
+            }
+            assert!(Transition::new(m.kind, 1e4).a[0].abs() < 1e-9);
         }
+        let total: f64 = MEMORIES.iter().map(|m| m.share).sum();
+        assert!((total - 1.0).abs() < 1e-12);
     }
 }

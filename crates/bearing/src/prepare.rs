@@ -18,6 +18,8 @@ pub(crate) struct Obs {
     pub(crate) turn_deg: f64,
     /// Natural logarithm of the power, brought to the gain of the first reading.
     pub(crate) ln_power: f64,
+    /// The power, brought to the same gain.
+    pub(crate) power: f64,
     /// Noise power, brought to the same gain.
     pub(crate) noise: f64,
     pub(crate) inv_samples: f64,
@@ -95,6 +97,7 @@ impl Data {
                 burst,
                 azimuth_mount_deg,
                 turn_deg,
+                power: r.power_lin * gain,
                 ln_power: (r.power_lin * gain).ln(),
                 noise: (r.noise_power_lin * gain).max(r.power_lin * gain * 1e-12),
                 inv_samples: 1.0 / r.independent_samples.max(1.0),

@@ -3,17 +3,23 @@
 use crate::config::EstimatorConfig;
 use crate::gain::GainTable;
 use crate::levels::Point;
-use crate::likelihood::{CORRELATIONS, Likelihood, NATS_PER_DB, Node};
+use crate::likelihood::{Likelihood, MEMORIES, NATS_PER_DB, Node};
 use crate::prepare::Data;
 
 const COARSE_STEP_DEG: f64 = 3.0;
 const COARSE_SIGMAS_DB: [f64; 3] = [0.5, 1.5, 4.0];
+/// Peaks this far under the best one at their own best level error are not followed either.
+const PEAK_DEPTH_NATS: f64 = 10.0;
+/// Share of the weight that the nodes kept hold.
+const KEPT_SHARE: f64 = 0.98;
 /// Peaks this far under the best coarse one are not followed.
 const COARSE_DEPTH_NATS: f64 = 14.0;
 const MOST_PEAKS: usize = 4;
 /// Largest level error tried: Rayleigh fading has 5.6 dB.
 const LARGEST_SIGMA_DB: f64 = 9.0;
 const SMALLEST_SIGMA_DB: f64 = 0.01;
+/// A level error below this share of the smallest noise changes nothing.
+const NEGLIGIBLE: f64 = 0.3;
 /// Nodes below this share of the best one are left out.
 const PRUNE_NATS: f64 = 5.0;
 
@@ -41,9 +47,20 @@ pub(crate) struct Search<'a> {
     pub(crate) table: &'a GainTable,
     pub(crate) point: Point,
     pub(crate) config: &'a EstimatorConfig,
+    smallest_noise_nats: f64,
 }
 
-impl Search<'_> {
+impl<'a> Search<'a> {
+    pub(crate) fn new(likelihood: &'a Likelihood, table: &'a GainTable, config: &'a EstimatorConfig) -> Self {
+        Self {
+            likelihood,
+            table,
+            point: Point::default(),
+            config,
+            smallest_noise_nats: 1e-3,
+        }
+    }
+
     pub(crate) fn ln_evidence(&mut self, azimuth_mount_deg: f64, node: &Node) -> f64 {
         self.point
             .aim(&self.likelihood.data, self.table, azimuth_mount_deg);
@@ -67,37 +84,112 @@ impl Search<'_> {
 
     pub(crate) fn plan(&mut self) -> Plan {
         let peaks = self.coarse_peaks();
+        self.measure_noise(peaks[0]);
         let ties = tie_options(&self.likelihood.data, self.config);
-        let mut found: Vec<(Vec<Rung>, usize, usize)> = Vec::new();
+        let mut candidates: Vec<(Node, Rung)> = Vec::new();
+        for &tie_nats in &ties {
+            self.candidates(&mut candidates, &peaks, tie_nats, ties.len());
+        }
+        // Only what carries weight is kept: the density is worked out for each node many times over.
+        candidates.sort_by(|a, b| b.1.mass.total_cmp(&a.1.mass));
+        let best = candidates[0].1.mass;
+        candidates.retain(|c| c.1.mass > best - PRUNE_NATS);
+        let total: f64 = candidates.iter().map(|c| (c.1.mass - best).exp()).sum();
+        let mut held = 0.0;
+        let mut plan = Plan {
+            nodes: Vec::new(),
+            centres: Vec::new(),
+        };
+        for (node, rung) in candidates {
+            let twin = |n: &Node| {
+                n.memory == node.memory
+                    && (n.sigma_nats / node.sigma_nats - 1.0).abs() < 1e-9
+                    && (n.tie_nats - node.tie_nats).abs() < 1e-12
+            };
+            plan.centres.push((rung.at_deg, rung.width_deg));
+            if !plan.nodes.iter().any(twin) {
+                plan.nodes.push(node);
+            }
+            held += (rung.mass - best).exp();
+            if held > KEPT_SHARE * total {
+                break;
+            }
+        }
+        plan
+    }
+
+    /// Level errors on one raster, each with the best direction near each peak.
+    fn candidates(&mut self, out: &mut Vec<(Node, Rung)>, peaks: &[f64], tie_nats: f64, ties: usize) {
+        let no_error = self.no_error_node(tie_nats, ties);
         let mut best = f64::NEG_INFINITY;
-        for &peak in &peaks {
-            for correlation in 0..CORRELATIONS.len() {
-                for (tie, &tie_nats) in ties.iter().enumerate() {
-                    let rungs = self.rungs(peak, correlation, tie_nats);
-                    best = rungs.iter().fold(best, |b, r| b.max(r.mass));
-                    found.push((rungs, correlation, tie));
-                }
+        let mut white: Vec<(Rung, Rung)> = Vec::new();
+        for &peak in peaks {
+            let ladder = self.ladder(peak, tie_nats);
+            let end = ladder[ladder.len() - 1];
+            let mut none = self.climb(end.at_deg, end.width_deg, no_error.sigma_nats.ln(), 0, tie_nats);
+            none.mass += no_error.ln_weight - self.ln_prior(no_error.sigma_nats) - MEMORIES[0].share.ln();
+            let top = ladder
+                .into_iter()
+                .max_by(|a, b| a.mass.total_cmp(&b.mass))
+                .unwrap_or(end);
+            best = best.max(top.mass).max(none.mass);
+            white.push((top, none));
+        }
+        for (top, none) in white {
+            if top.mass.max(none.mass) < best - PEAK_DEPTH_NATS {
+                continue;
+            }
+            out.push((no_error, none));
+            for memory in 0..MEMORIES.len() {
+                self.spread(out, top, memory, tie_nats, ties, best);
             }
         }
-        let mut centres: Vec<(f64, f64)> = Vec::new();
-        let mut nodes: Vec<Node> = Vec::new();
-        for (correlation, &(_, prior)) in CORRELATIONS.iter().enumerate() {
-            for (tie, &tie_nats) in ties.iter().enumerate() {
-                let mut sigmas: Vec<f64> = Vec::new();
-                for (rungs, c, t) in &found {
-                    if (*c, *t) != (correlation, tie) {
-                        continue;
-                    }
-                    for rung in rungs.iter().filter(|r| r.mass > best - PRUNE_NATS) {
-                        sigmas.push(rung.ln_sigma);
-                        centres.push((rung.at_deg, rung.width_deg));
-                    }
+    }
+
+    /// Rungs on a fixed raster of level errors, up and down from a start, as far as they carry weight.
+    fn spread(
+        &mut self,
+        out: &mut Vec<(Node, Rung)>,
+        start: Rung,
+        memory: usize,
+        tie_nats: f64,
+        ties: usize,
+        best: f64,
+    ) {
+        let step = self.rung_step();
+        let low = self.lowest_ln_sigma();
+        let high = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
+        let raster = |i: f64| low + (i + 0.5) * step;
+        let first = ((start.ln_sigma - low) / step - 0.5).round().max(0.0);
+        let share = (step * MEMORIES[memory].share / ties as f64).ln();
+        let mut top = f64::NEG_INFINITY;
+        for side in [1.0, -1.0] {
+            let mut near = start;
+            let mut i = if side > 0.0 { first } else { first - 1.0 };
+            while i >= 0.0 && raster(i) < high + step {
+                let ln_sigma = raster(i);
+                let rung = self.climb(near.at_deg, near.width_deg, ln_sigma, memory, tie_nats);
+                let mass = rung.mass + step.ln() - (ties as f64).ln();
+                let begun = (i - first).abs() > 0.5;
+                let falls = begun && rung.mass < near.mass;
+                near = rung;
+                top = top.max(mass);
+                out.push((
+                    Node {
+                        sigma_nats: ln_sigma.exp(),
+                        memory,
+                        tie_nats,
+                        ln_weight: self.ln_prior(ln_sigma.exp()) + share,
+                    },
+                    Rung { mass, ..rung },
+                ));
+                // The first rung of a strong memory may lie far down a slope that leads up.
+                if mass < top - PRUNE_NATS || (falls && rung.mass < best - PRUNE_NATS - 3.0) {
+                    break;
                 }
-                let share = prior / ties.len() as f64;
-                self.push_nodes(&mut nodes, sigmas, correlation, tie_nats, share);
+                i += side;
             }
         }
-        Plan { nodes, centres }
     }
 
     /// Local maxima of a blunt likelihood, best first.
@@ -107,7 +199,7 @@ impl Search<'_> {
             .iter()
             .map(|db| Node {
                 sigma_nats: db * NATS_PER_DB,
-                correlation: 0,
+                memory: 0,
                 tie_nats: ties[ties.len() - 1],
                 ln_weight: self.ln_prior(db * NATS_PER_DB),
             })
@@ -133,56 +225,48 @@ impl Search<'_> {
         peaks.into_iter().map(|i| i as f64 * COARSE_STEP_DEG).collect()
     }
 
-    /// Goes down from a large level error to a small one, the direction followed closer at each rung, then puts
-    /// rungs evenly over the level errors that the readings allow.
-    fn rungs(&mut self, peak_deg: f64, correlation: usize, tie_nats: f64) -> Vec<Rung> {
-        let (low, high) = (
-            (SMALLEST_SIGMA_DB * NATS_PER_DB).ln(),
-            (LARGEST_SIGMA_DB * NATS_PER_DB).ln(),
-        );
-        let low = low.max((0.3 * self.smallest_noise_nats()).ln()).min(high - 1.0);
-        let factor = std::f64::consts::LN_2;
-        let mut ladder: Vec<Rung> = Vec::new();
+    /// Level error so small that its size and correlation do not matter: one node stands for all of them.
+    fn no_error_node(&self, tie_nats: f64, ties: usize) -> Node {
+        let low = self.lowest_ln_sigma();
+        let (mut sum, mut ln_sigma) = (LogSum::default(), low);
+        while ln_sigma > (0.1 * SMALLEST_SIGMA_DB * NATS_PER_DB).ln() {
+            ln_sigma -= 0.2;
+            sum.push(self.ln_prior(ln_sigma.exp()) + 0.2_f64.ln());
+        }
+        Node {
+            sigma_nats: 0.5 * low.exp(),
+            memory: 0,
+            tie_nats,
+            ln_weight: sum.ln() - (ties as f64).ln(),
+        }
+    }
+
+    fn lowest_ln_sigma(&self) -> f64 {
+        let high = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
+        (SMALLEST_SIGMA_DB * NATS_PER_DB)
+            .ln()
+            .max((NEGLIGIBLE * self.smallest_noise_nats).ln())
+            .min(high - 1.0)
+    }
+
+    /// Goes down from a large level error to a small one, the direction followed closer at each rung.
+    fn ladder(&mut self, peak_deg: f64, tie_nats: f64) -> Vec<Rung> {
+        let low = self.lowest_ln_sigma();
         let (mut at, mut width) = (peak_deg, 3.0);
-        let mut ln_sigma = high;
-        while ln_sigma > low - 0.5 * factor {
-            let rung = self.climb(at, width, ln_sigma, correlation, tie_nats);
+        let mut ln_sigma = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
+        let mut best = f64::NEG_INFINITY;
+        let mut ladder: Vec<Rung> = Vec::new();
+        loop {
+            let rung = self.climb(at, width, ln_sigma, 0, tie_nats);
             (at, width) = (rung.at_deg, rung.width_deg);
-            let behind = ladder.iter().map(|r| r.mass).fold(f64::NEG_INFINITY, f64::max);
+            best = best.max(rung.mass);
             ladder.push(rung);
+            ln_sigma -= std::f64::consts::LN_2;
             // Well past the top: smaller level errors only get worse.
-            if rung.mass < behind - 40.0 {
-                break;
-            }
-            ln_sigma -= factor;
-        }
-        let top = (0..ladder.len())
-            .max_by(|&a, &b| ladder[a].mass.total_cmp(&ladder[b].mass))
-            .unwrap_or(0);
-        let step = self.rung_step();
-        let mut rungs = Vec::new();
-        let reach = factor + 2.0 * step;
-        let count = (2.0 * reach / step).ceil();
-        let mut start = ladder[top];
-        let mut i = 0.0;
-        while i <= count {
-            let ln_sigma = (ladder[top].ln_sigma + reach - i * step).min(high);
-            if ln_sigma >= low - factor {
-                let rung = self.climb(start.at_deg, start.width_deg, ln_sigma, correlation, tie_nats);
-                rungs.push(rung);
-                start = rung;
-            }
-            i += 1.0;
-        }
-        // A flat end: level errors below the noise are all alike, and far ones count too.
-        for rung in ladder {
-            if (rung.ln_sigma - rungs[0].ln_sigma).abs() > 0.5 * step
-                && (rung.ln_sigma < rungs[rungs.len() - 1].ln_sigma || rung.ln_sigma > rungs[0].ln_sigma)
-            {
-                rungs.push(rung);
+            if ln_sigma < low || rung.mass < best - 40.0 {
+                return ladder;
             }
         }
-        rungs
     }
 
     /// Spacing of level errors: the accuracy to which this number of readings can tell them apart.
@@ -191,27 +275,24 @@ impl Search<'_> {
         (1.5 / (2.0 * n).sqrt()).clamp(0.08, 0.4)
     }
 
-    fn smallest_noise_nats(&self) -> f64 {
+    /// Smallest noise of a reading, counted as a level error of the signal, at the best direction so far.
+    fn measure_noise(&mut self, azimuth_mount_deg: f64) {
         self.point
+            .aim(&self.likelihood.data, self.table, azimuth_mount_deg);
+        self.smallest_noise_nats = self
+            .point
             .linear
             .iter()
             .map(|l| l.v.sqrt() / l.h.max(1e-3))
             .fold(f64::INFINITY, f64::min)
-            .clamp(1e-4, 1.0)
+            .clamp(1e-4, 1.0);
     }
 
     /// Follows a peak of the evidence from `at_deg`, and measures its width.
-    fn climb(
-        &mut self,
-        at_deg: f64,
-        width_deg: f64,
-        ln_sigma: f64,
-        correlation: usize,
-        tie_nats: f64,
-    ) -> Rung {
+    fn climb(&mut self, at_deg: f64, width_deg: f64, ln_sigma: f64, memory: usize, tie_nats: f64) -> Rung {
         let node = Node {
             sigma_nats: ln_sigma.exp(),
-            correlation,
+            memory,
             tie_nats,
             ln_weight: 0.0,
         };
@@ -245,7 +326,7 @@ impl Search<'_> {
             }
             step = width.max(step / 8.0);
         }
-        let mass = here + width.ln() + self.ln_prior(node.sigma_nats) + CORRELATIONS[correlation].1.ln();
+        let mass = here + width.ln() + self.ln_prior(node.sigma_nats) + MEMORIES[memory].share.ln();
         Rung {
             ln_sigma,
             at_deg: at,
@@ -259,41 +340,6 @@ impl Search<'_> {
         let typical = (self.config.level_error_typical_db * NATS_PER_DB).max(1e-6);
         let spread = self.config.level_error_ln_sigma.max(0.05);
         -0.5 * ((sigma_nats / typical).ln() / spread).powi(2) - spread.ln()
-    }
-
-    fn push_nodes(
-        &self,
-        nodes: &mut Vec<Node>,
-        mut ln_sigmas: Vec<f64>,
-        correlation: usize,
-        tie_nats: f64,
-        share: f64,
-    ) {
-        let step = self.rung_step();
-        ln_sigmas.sort_by(f64::total_cmp);
-        ln_sigmas.dedup_by(|b, a| *b - *a < 0.6 * step);
-        let n = ln_sigmas.len();
-        for i in 0..n {
-            let left = if i > 0 {
-                ln_sigmas[i] - ln_sigmas[i - 1]
-            } else {
-                step
-            };
-            let right = if i + 1 < n {
-                ln_sigmas[i + 1] - ln_sigmas[i]
-            } else {
-                step
-            };
-            // A hole in the list is a stretch that was pruned, not one that the neighbours stand for.
-            let span = 0.5 * (left.min(0.8) + right.min(0.8));
-            let sigma_nats = ln_sigmas[i].exp();
-            nodes.push(Node {
-                sigma_nats,
-                correlation,
-                tie_nats,
-                ln_weight: self.ln_prior(sigma_nats) + span.ln() + share.ln(),
-            });
-        }
     }
 }
 
