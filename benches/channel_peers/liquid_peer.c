@@ -53,11 +53,11 @@ int main(int argc, char **argv)
     double low_rate = rate / first;
     /* Pass band of the half-band chain: it must be flat to the pass edge and keep aliases off the stop edge. */
     msresamp2_crcf halver =
-        msresamp2_crcf_create(LIQUID_RESAMP_DECIM, halvings, (float)(stop / low_rate), 0.0f, stopband_db + 6.0f);
+        msresamp2_crcf_create(LIQUID_RESAMP_DECIM, halvings, (float)(stop / low_rate), 0.0f, stopband_db + 8.0f);
     float transition = (float)((stop - pass) / low_rate);
-    unsigned len = estimate_req_filter_len(transition, stopband_db + 1.0f) | 1u;
+    unsigned len = estimate_req_filter_len(transition, stopband_db + 6.0f) | 1u;
     float *taps = malloc(len * sizeof *taps);
-    liquid_firdes_kaiser(len, (float)((pass + stop) / 2.0 / low_rate), stopband_db + 1.0f, 0.0f, taps);
+    liquid_firdes_kaiser(len, (float)((pass + stop) / 2.0 / low_rate), stopband_db + 6.0f, 0.0f, taps);
     float sum = 0.0f;
     for (unsigned i = 0; i < len; i++)
         sum += taps[i];
