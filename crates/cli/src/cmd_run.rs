@@ -150,6 +150,10 @@ pub(crate) fn write_results(out: &Path, config: &PipelineConfig, result: &RunRes
             &format!("bursts-{stem}.csv"),
             &lobewright_export::bursts_csv(&place.bursts),
         )?;
+        put(
+            &format!("notes-{stem}.sigmf-meta"),
+            &crate::notes::of_place(place)?,
+        )?;
         if !place.outcomes.is_empty() {
             put(
                 &format!("readings-{stem}.csv"),

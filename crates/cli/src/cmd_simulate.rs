@@ -157,7 +157,8 @@ pub(crate) fn pipeline_of(scene: &Scene, patterns: Option<&Path>) -> Result<Pipe
         },
         burst: BurstSection {
             min_length_s: 0.5,
-            bridge_gap_s: 0.3,
+            // A null of the antenna that turns past looks like a pause.
+            bridge_gap_s: 1.5,
             ..BurstSection::default()
         },
         antenna: Some(AntennaSection {

@@ -2,6 +2,7 @@
 
 mod args;
 mod fault;
+mod notes;
 mod output;
 mod pictures;
 mod progress;

@@ -10,7 +10,7 @@ use lobewright_plot::{
     Size, SpectrogramPicture, SpectrumMark, SpectrumPicture,
 };
 use lobewright_station::{PipelineConfig, PlaceResult, RunResult};
-use lobewright_types::{Azimuth, BearingOutcome, Burst, FixOutcome, Position, True};
+use lobewright_types::{Azimuth, BearingFlag, BearingOutcome, Burst, FixOutcome, Position, True};
 
 use crate::fault::Fault;
 use crate::output::{file_stem, write_picture_pair};
@@ -229,14 +229,22 @@ pub(crate) fn map_of(
             stations.len() - 1
         });
         let verdict = fix.and_then(|f| f.verdicts.iter().find(|v| v.id == b.id));
+        let mut modes = b.modes.clone();
+        let reflection = b.flags.contains(&BearingFlag::Reflection);
+        // Where front and back are alike the position decides which of them is drawn as the bearing.
+        if let (Some(v), false) = (verdict, reflection)
+            && v.mode_used < modes.len()
+        {
+            modes.swap(0, v.mode_used);
+        }
         bearings.push(MapBearing {
             station,
-            azimuth_true_deg: b.azimuth.degrees(),
+            azimuth_true_deg: modes.first().map_or(b.azimuth, |m| m.azimuth).degrees(),
             sigma_deg: b.sigma_deg,
             arcs95: b.arcs95.clone(),
             length_m: None,
             reflected_probability: verdict.map_or(0.0, |v| v.reflected_probability),
-            modes: b.modes.clone(),
+            modes,
         });
     }
     let centre = fix

@@ -1,7 +1,7 @@
 //! What became of each bearing.
 
 use lobewright_geodesy::{EarthPoint, inverse};
-use lobewright_types::{Azimuth, Bearing, BearingVerdict, Position, True};
+use lobewright_types::{Azimuth, Bearing, BearingFlag, BearingVerdict, Position, True};
 
 use crate::grid::Sample;
 use crate::likelihood::Domain;
@@ -52,7 +52,8 @@ pub(crate) fn verdicts(
             } else {
                 0.0
             };
-            reflected[i] = whole + (1.0 - whole) * alone;
+            let other = other_direction(&bearings[i], place, points);
+            reflected[i] = 1.0 - (1.0 - whole) * (1.0 - alone) * (1.0 - other);
         }
     }
     bearings
@@ -77,6 +78,19 @@ fn bearing_reflected(bearing: &Bearing, place: &Place, points: &[EarthPoint], re
         })
         .sum();
     sum / points.len().max(1) as f64
+}
+
+/// The probability that the transmitter lies along the weaker arrival of a bearing in which a reflection was found:
+/// then the direction that the bearing reports is the reflection's.
+fn other_direction(bearing: &Bearing, place: &Place, points: &[EarthPoint]) -> f64 {
+    if !bearing.flags.contains(&BearingFlag::Reflection) {
+        return 0.0;
+    }
+    let others = points
+        .iter()
+        .filter(|p| nearest_mode(bearing, Azimuth::from_degrees(place.fast.azimuth_deg(p))) != 0)
+        .count();
+    others as f64 / points.len().max(1) as f64
 }
 
 fn verdict(bearing: &Bearing, reflected: f64, fix: Position) -> BearingVerdict {

@@ -53,4 +53,4 @@ pub use open::{OpenOptions, open, open_reader};
 pub use recording::Recording;
 pub use verify::{Checksum, verify_sha512};
 pub use warning::SourceWarning;
-pub use writer::{SigmfWriter, WriteInfo};
+pub use writer::{SigmfWriter, WriteInfo, metadata_only};

@@ -38,13 +38,13 @@ pub(crate) fn check_info(info: &WriteInfo) -> Result<(), WriteError> {
     Ok(())
 }
 
-/// Makes the metadata of `samples` samples of each channel.
+/// Makes the metadata of `samples` samples of each channel; without a checksum they stand without data.
 pub(crate) fn text(
     info: &WriteInfo,
     captures: &[Capture],
     annotations: &[Annotation],
     samples: u64,
-    sha512: &str,
+    sha512: Option<&str>,
 ) -> Result<String, WriteError> {
     let mut captures = captures.to_vec();
     captures.sort_by_key(|c| c.start);
@@ -191,13 +191,19 @@ fn put(map: &mut Map<String, Value>, key: &str, value: Option<impl Into<Value>>)
     }
 }
 
-fn global_value(info: &WriteInfo, captures: &[Capture], annotations: &[Annotation], sha512: &str) -> Value {
+fn global_value(
+    info: &WriteInfo,
+    captures: &[Capture],
+    annotations: &[Annotation],
+    sha512: Option<&str>,
+) -> Value {
     let mut map = Map::new();
     put(&mut map, "core:datatype", Some(info.format.to_string()));
     put(&mut map, "core:version", Some(VERSION));
     put(&mut map, "core:sample_rate", Some(info.rate_hz));
     put(&mut map, "core:num_channels", Some(info.channels));
-    put(&mut map, "core:sha512", Some(sha512));
+    put(&mut map, "core:sha512", sha512);
+    put(&mut map, "core:metadata_only", sha512.is_none().then_some(true));
     put(&mut map, "core:description", info.description.clone());
     put(&mut map, "core:hw", info.hw.clone());
     put(&mut map, "core:author", info.author.clone());

@@ -14,6 +14,27 @@ use crate::{WriteError, meta_write, verify};
 /// Bytes gathered before they go to the file.
 const BUFFER_BYTES: usize = 1 << 18;
 
+/// Makes the text of a metadata file that stands without its data (`core:metadata_only`): notes about a recording
+/// that lies elsewhere and stays as it is.
+///
+/// # Inputs
+/// `samples`: samples of each channel that the recording has. The rest as for [`SigmfWriter`].
+///
+/// # Errors
+/// [`WriteError::Value`] for what cannot be written as it is.
+///
+/// # Method
+/// SigMF specification v1.2.5, global object, `core:metadata_only`.
+pub fn metadata_only(
+    info: &WriteInfo,
+    captures: &[Capture],
+    annotations: &[Annotation],
+    samples: u64,
+) -> Result<String, WriteError> {
+    meta_write::check_info(info)?;
+    meta_write::text(info, captures, annotations, samples, None)
+}
+
 /// What is said about a recording as a whole when it is written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WriteInfo {
@@ -278,7 +299,13 @@ impl SigmfWriter {
         self.data.sync()?;
         let sha512 = verify::hex(&self.hasher.clone().finalize());
         let samples = self.samples_written();
-        let text = meta_write::text(&self.info, &self.captures, &self.annotations, samples, &sha512)?;
+        let text = meta_write::text(
+            &self.info,
+            &self.captures,
+            &self.annotations,
+            samples,
+            Some(&sha512),
+        )?;
         let meta = TempFile::create(appended(&self.base, ".sigmf-meta.tmp"))?;
         meta.file()
             .write_all(text.as_bytes())

@@ -400,6 +400,7 @@ fn listen(
     let summary = RecordingSummary {
         format: info.format,
         rate_hz: info.rate_hz,
+        start_utc: info.utc_at(lobewright_types::SampleIndex(0)),
         recording_center_hz: center_hz,
         channel_center_hz: center_hz.map(|hz| hz + offset_hz),
         channel_offset_hz: offset_hz,

@@ -1,6 +1,6 @@
 //! What was read from a recording, and what was wrong with it.
 
-use lobewright_types::SampleFormat;
+use lobewright_types::{SampleFormat, Timestamp};
 use serde::Serialize;
 
 /// What a run says of each recording.
@@ -10,6 +10,8 @@ pub struct RecordingSummary {
     pub format: SampleFormat,
     /// Sample rate.
     pub rate_hz: f64,
+    /// UTC of the first sample, where known.
+    pub start_utc: Option<Timestamp>,
     /// Centre frequency of the recording, where known.
     pub recording_center_hz: Option<f64>,
     /// Centre frequency of the channel, where known.
