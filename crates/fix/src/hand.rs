@@ -208,7 +208,7 @@ pub fn read_hand_bearings(
 /// The line of the first record at or after an offset: the reader counts from before blank lines and comments.
 fn line_of(bytes: &[u8], offset: u64) -> u64 {
     let start = usize::try_from(offset).unwrap_or(usize::MAX).min(bytes.len());
-    let before = bytes[..start].iter().filter(|&&b| b == b'\n').count();
+    let before = bytes[..start].split(|&b| b == b'\n').count() - 1;
     let passed = bytes[start..]
         .split(|&b| b == b'\n')
         .take_while(|line| line.trim_ascii().is_empty() || line.starts_with(b"#"))

@@ -9,6 +9,7 @@
 
 mod config;
 mod contour;
+mod focus;
 mod geometry;
 mod grid;
 mod hand;

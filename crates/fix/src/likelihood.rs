@@ -3,7 +3,11 @@
 use lobewright_geodesy::{EarthPoint, LocalFrame};
 use lobewright_types::{Position, wrap_degrees};
 
+use crate::focus::Focus;
 use crate::places::Places;
+
+/// From so many places on a narrowed search is worth its own layout.
+const MANY_PLACES: usize = 256;
 
 /// Log density of a point outside the search disc: far below anything a bearing can give, yet finite.
 pub(crate) const OUTSIDE_LN: f64 = -1e12;
@@ -46,6 +50,7 @@ pub(crate) struct Surface<'a> {
     pub(crate) domain: Domain,
     /// Places in use, ascending: those of one group are neighbours.
     pub(crate) chosen: Vec<usize>,
+    focus: Option<Focus>,
 }
 
 impl<'a> Surface<'a> {
@@ -54,6 +59,7 @@ impl<'a> Surface<'a> {
             places,
             domain,
             chosen: (0..places.list.len()).collect(),
+            focus: None,
         }
     }
 
@@ -70,7 +76,28 @@ impl<'a> Surface<'a> {
             places: self.places,
             domain: self.domain,
             chosen,
+            focus: None,
         }
+    }
+
+    /// Narrows the surface to a circle of the local frame, where that pays; outside, it is given up.
+    pub(crate) fn focus_on(&mut self, centre_m: (f64, f64), radius_m: f64) {
+        let nodes = |k: &usize| self.places.groups[self.places.list[*k].group].nodes.len();
+        if self.chosen.len() < MANY_PLACES || self.chosen.iter().any(|k| nodes(k) > 1) {
+            return;
+        }
+        let centre = self.domain.frame.from_local(centre_m.0, centre_m.1).into();
+        self.focus = Some(Focus::new(
+            self.places,
+            &self.chosen,
+            (centre_m, centre),
+            radius_m,
+        ));
+    }
+
+    /// Looks at the whole disc again.
+    pub(crate) fn unfocus(&mut self) {
+        self.focus = None;
     }
 
     /// Table lookups that one point costs.
@@ -86,7 +113,13 @@ impl<'a> Surface<'a> {
         if self.domain.outside(east_m, north_m) {
             return OUTSIDE_LN;
         }
-        self.ln_at(&self.domain.frame.from_local(east_m, north_m).into())
+        let point = || EarthPoint::from(self.domain.frame.from_local(east_m, north_m));
+        match &self.focus {
+            None => self.ln_at(&point()),
+            Some(focus) => focus
+                .beyond(east_m, north_m)
+                .unwrap_or_else(|| focus.ln_at(self.places, &point())),
+        }
     }
 
     /// Log likelihood of all chosen places at a point.

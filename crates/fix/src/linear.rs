@@ -9,6 +9,8 @@ use crate::places::usable;
 /// A position under which half the bearings' information lies farther off than this is none.
 const FARTHEST_SIGMA_M: f64 = 1e6;
 const MAX_STEPS: usize = 80;
+/// With more rays than this fewer starts are tried: the work would grow with the product.
+const MANY_RAYS: usize = 64;
 /// Starts tried beside the crossing of all lines.
 const MAX_STARTS: usize = 24;
 
@@ -71,7 +73,10 @@ pub(crate) fn most_likely(rays: &[Ray], start: Option<Position>) -> Option<Linea
         return None;
     }
     let mut starts: Vec<Position> = start.into_iter().collect();
-    starts.extend(geometry::starts(rays, MAX_STARTS));
+    if rays.len() <= MANY_RAYS || starts.is_empty() {
+        let tried = (MAX_STARTS * MANY_RAYS / rays.len()).clamp(2, MAX_STARTS);
+        starts.extend(geometry::starts(rays, tried));
+    }
     let mut best: Option<LinearFix> = None;
     for at in starts {
         // Twice, so that the position errors are taken at the range found.

@@ -3,7 +3,9 @@
 use std::cell::OnceCell;
 
 use lobewright_geodesy::{EarthPoint, FastAzimuth, inverse};
-use lobewright_types::{Bearing, CircleDensity, Position, wrap_degrees, wrap_signed_degrees};
+use lobewright_types::{
+    Azimuth, Bearing, CircleDensity, Mode, Position, True, wrap_degrees, wrap_signed_degrees,
+};
 
 use crate::table::Table;
 
@@ -36,6 +38,8 @@ pub(crate) struct Place {
     reflection: f64,
     plain: Table,
     bands: Vec<(f64, OnceCell<Table>)>,
+    /// Peaks to stretch instead, where there are too many places for tables of bands.
+    stretched: Option<Vec<Azimuth<True>>>,
 }
 
 /// A station that took bearings in several places with one heading error.
@@ -61,6 +65,10 @@ pub(crate) fn usable(bearing: &Bearing) -> bool {
         && bearing.heading_sigma_deg.is_finite()
         && bearing.density.azimuths_deg().len() >= 3
 }
+
+/// With more places than this, position errors stretch each peak round its middle (exact for peaks of normal shape) where
+/// they else have tables of the widened density.
+const MANY_PLACES: usize = 100;
 
 /// Gathers bearings by station and place. The result does not depend on the order they come in.
 pub(crate) fn gather(bearings: &[Bearing], reflection: f64, min_range_m: f64) -> Places {
@@ -101,6 +109,13 @@ pub(crate) fn gather(bearings: &[Bearing], reflection: f64, min_range_m: f64) ->
             &mut places,
         );
         start += count;
+    }
+    if places.list.len() > MANY_PLACES {
+        for place in &mut places.list {
+            place.bands.clear();
+            let peaks = place.density.modes(0.02).iter().map(|m| m.azimuth).collect();
+            place.stretched = (place.position_sigma_m > 0.0).then_some(peaks);
+        }
     }
     places
 }
@@ -148,14 +163,15 @@ fn add_family(
             let bearing = &bearings[i];
             if bearing.heading_sigma_deg > 0.0 && (several || shared) {
                 let least = narrowest_deg * (members.len() as f64).sqrt();
-                narrowed(&bearing.density, bearing.heading_sigma_deg, least)
+                narrowed(bearing, least)
             } else {
                 bearing.density.clone()
             }
         };
         let mut density = if several {
             let own: Vec<CircleDensity> = members.iter().map(|&i| own(i)).collect();
-            joined(&own, reflection)
+            let modes: Vec<Mode> = members.iter().flat_map(|&i| modes_of(&bearings[i])).collect();
+            joined(&own, &modes, reflection)
         } else {
             own(members[0])
         };
@@ -163,6 +179,11 @@ fn add_family(
             density = density.widened(heading_deg);
         }
         let first = &bearings[members[0]];
+        let sigma_deg = if several || shared {
+            density.modes(0.05)[0].sigma_deg
+        } else {
+            modes_of(first)[0].sigma_deg
+        };
         let position_sigma_m = members
             .iter()
             .map(|&i| bearings[i].position_sigma_m)
@@ -171,7 +192,7 @@ fn add_family(
             first.position,
             members.clone(),
             group,
-            density,
+            (density, sigma_deg),
             (position_sigma_m, min_range_m, reflection),
         ));
     }
@@ -192,10 +213,21 @@ fn heading_nodes(sigma_deg: f64) -> Vec<(f64, f64)> {
         .collect()
 }
 
+/// The bearing's modes, computed again where they are missing or no numbers.
+fn modes_of(bearing: &Bearing) -> Vec<Mode> {
+    let good = |m: &Mode| m.sigma_deg.is_finite() && m.sigma_deg > 0.0;
+    if !bearing.modes.is_empty() && bearing.modes.iter().all(good) {
+        bearing.modes.clone()
+    } else {
+        bearing.density.modes(0.05)
+    }
+}
+
 /// The density without the part of its spread that is the heading's: each peak is drawn in around its middle until
 /// its variance has lost the heading's. Exact for peaks of normal shape.
-fn narrowed(density: &CircleDensity, heading_deg: f64, least_deg: f64) -> CircleDensity {
-    let modes = density.modes(1e-3);
+fn narrowed(bearing: &Bearing, least_deg: f64) -> CircleDensity {
+    let (density, heading_deg) = (&bearing.density, bearing.heading_sigma_deg);
+    let modes = modes_of(bearing);
     let scale: Vec<f64> = modes
         .iter()
         .map(|m| {
@@ -224,11 +256,11 @@ fn narrowed(density: &CircleDensity, heading_deg: f64, least_deg: f64) -> Circle
 }
 
 /// The direction that several bearings of one place agree on, each with its own chance to be wrong.
-fn joined(densities: &[CircleDensity], reflection: f64) -> CircleDensity {
+fn joined(densities: &[CircleDensity], modes: &[Mode], reflection: f64) -> CircleDensity {
     let tables: Vec<Table> = densities.iter().map(|d| Table::mixed(d, reflection)).collect();
     let count = (densities.len() as f64).sqrt();
     let mut centres = Vec::new();
-    for mode in densities.iter().flat_map(|d| d.modes(0.02)) {
+    for mode in modes {
         let reach = mode.sigma_deg / count;
         centres.extend([-2.0, -1.0, 0.0, 1.0, 2.0].map(|k| mode.azimuth.degrees() + k * reach));
     }
@@ -241,10 +273,10 @@ impl Place {
         position: Position,
         members: Vec<usize>,
         group: usize,
-        density: CircleDensity,
+        (density, sigma_deg): (CircleDensity, f64),
         (position_sigma_m, min_range_m, reflection): (f64, f64, f64),
     ) -> Self {
-        let sigma_deg = density.modes(0.05)[0].sigma_deg.max(1e-4);
+        let sigma_deg = sigma_deg.max(1e-4);
         let mut bands = Vec::new();
         if position_sigma_m > 0.0 {
             let mut width_deg = FIRST_BAND * sigma_deg;
@@ -265,6 +297,7 @@ impl Place {
             min_range_m,
             reflection,
             bands,
+            stretched: None,
         }
     }
 
@@ -298,8 +331,37 @@ impl Place {
         (low, Some((self.band(k), share)))
     }
 
+    /// The plain table's log density, within `half_deg`, with the peaks stretched by the position error at a range.
+    fn stretched_ln(&self, peaks: &[Azimuth<True>], azimuth_deg: f64, half_deg: f64, range_m: f64) -> f64 {
+        let read = |at: f64, half: f64| {
+            if half > 0.0 {
+                self.plain.max_within(at, half)
+            } else {
+                self.plain.ln_at(at)
+            }
+        };
+        let width_deg = (self.position_sigma_m / range_m.max(self.min_range_m)).to_degrees();
+        if width_deg < FIRST_BAND / 3.0 * self.sigma_deg {
+            return read(azimuth_deg, half_deg);
+        }
+        let factor = 1.0_f64.hypot(width_deg / self.sigma_deg);
+        let turn = |peak: &Azimuth<True>| wrap_signed_degrees(azimuth_deg - peak.degrees());
+        let nearest = peaks
+            .iter()
+            .min_by(|a, b| turn(a).abs().total_cmp(&turn(b).abs()))
+            .unwrap_or(&peaks[0]);
+        let at = wrap_degrees(nearest.degrees() + turn(nearest) / factor);
+        let flat = self.reflection / 360.0;
+        let good = (read(at, half_deg / factor).exp() - flat).max(0.0);
+        // A logarithm needs something; where reflections are allowed this is far below them.
+        (flat + (good / factor).max((1.0 - self.reflection) * 1e-12)).ln()
+    }
+
     /// Log density per degree in a direction (degrees, `[0, 360)`), for a transmitter at a range; reflections included.
     pub(crate) fn ln_at(&self, azimuth_deg: f64, range_m: f64) -> f64 {
+        if let Some(peaks) = &self.stretched {
+            return self.stretched_ln(peaks, azimuth_deg, 0.0, range_m);
+        }
         match self.tables(range_m) {
             (one, None) => one.ln_at(azimuth_deg),
             (low, Some((high, share))) => {
@@ -315,6 +377,10 @@ impl Place {
             return self.plain.peak_ln;
         }
         let half_deg = (radius_m / range_m).asin().to_degrees() * 1.001 + extra_deg;
+        if let Some(peaks) = &self.stretched {
+            let of = |range: f64| self.stretched_ln(peaks, azimuth_deg, half_deg, range);
+            return of(range_m - radius_m).max(of(range_m + radius_m));
+        }
         let near = self.tables(range_m - radius_m);
         let far = self.tables(range_m + radius_m);
         let of = |pair: (&Table, Option<(&Table, f64)>)| {

@@ -104,7 +104,9 @@ fn raster(grid: &Grid, surface: &Surface, across: usize) -> PosteriorRaster {
         .sum();
     let sum: f64 = density_per_km2.iter().sum::<f64>() * side * side / 1e6;
     if sum > 0.0 {
-        density_per_km2.iter_mut().for_each(|d| *d *= inside / sum);
+        for d in &mut density_per_km2 {
+            *d *= inside / sum;
+        }
     }
     PosteriorRaster {
         columns,

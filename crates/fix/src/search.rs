@@ -100,9 +100,27 @@ pub(crate) fn active_cells(surface: &Surface) -> Vec<Cell> {
     let mut cells = bound_search(&surface.thinned(count));
     while count < all {
         count = (count * 4).min(all);
-        cells = take_in(&surface.thinned(count), cells);
+        let mut more = surface.thinned(count);
+        let (centre_m, radius_m) = circle(&cells, surface.domain.radius_m);
+        more.focus_on(centre_m, radius_m);
+        cells = take_in(&more, cells);
     }
     cells
+}
+
+/// A circle around cells: its middle and radius in the local frame.
+pub(crate) fn circle(cells: &[Cell], domain_m: f64) -> ((f64, f64), f64) {
+    let (mut west, mut east) = (f64::INFINITY, f64::NEG_INFINITY);
+    let (mut south, mut north) = (f64::INFINITY, f64::NEG_INFINITY);
+    for cell in cells {
+        let ((x, y), half) = (cell.middle_m(domain_m), cell.side_m(domain_m) / 2.0);
+        west = west.min(x - half);
+        east = east.max(x + half);
+        south = south.min(y - half);
+        north = north.max(y + half);
+    }
+    let centre_m = (f64::midpoint(west, east), f64::midpoint(south, north));
+    (centre_m, 1.01 * (east - west).hypot(north - south) / 2.0)
 }
 
 fn bound_search(surface: &Surface) -> Vec<Cell> {
@@ -158,7 +176,7 @@ fn take_in(surface: &Surface, cells: Vec<Cell>) -> Vec<Cell> {
     let mut valued: Vec<(Cell, f64)> = cells.into_iter().map(value).collect();
     for _ in 0..MAX_LEVEL {
         let top = valued.iter().map(|v| v.1).fold(f64::NEG_INFINITY, f64::max);
-        valued.retain(|v| v.1 >= top - DROP_NATS.max(0.02 * surface.chosen.len() as f64));
+        valued.retain(|v| v.1 >= top - DROP_NATS);
         let near = valued.iter().filter(|v| v.1 >= top - 3.0).count();
         if near >= TOP_CELLS || valued.iter().any(|v| v.0.level >= MAX_LEVEL) {
             break;

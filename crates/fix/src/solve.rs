@@ -110,9 +110,12 @@ pub(crate) fn explore<T>(
     let limit_m = 1000.0 * config.search_radius_km;
     let cost = surface.cost();
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
-    let max_nodes = (LOOKUPS / cost).clamp(1_200.0, 40_000.0) as usize;
+    let max_nodes = (LOOKUPS / cost).clamp(1_500.0, 40_000.0) as usize;
     loop {
+        surface.unfocus();
         let cells = search::active_cells(&surface);
+        let (centre_m, reach_m) = search::circle(&cells, surface.domain.radius_m);
+        surface.focus_on(centre_m, reach_m);
         let grid = grid::refine(Mesh::new(&surface, &cells), config.grid_tolerance, max_nodes);
         let wider_m = (2.0 * surface.domain.radius_m).min(limit_m);
         if surface.domain.radius_m >= limit_m || !at_the_rim(&grid, surface.domain.radius_m) {
