@@ -38,8 +38,13 @@
 //!
 //! # What it reaches
 //! `tests/bound.rs` holds it against the Cramer-Rao bound; for a full turn of 36 readings the root mean square error
-//! is within 15 % of it from 0 to 30 dB signal-to-noise. Error in the heading and in the track's clock are added to
+//! was 1.00 to 1.06 times it from 0 to 30 dB signal-to-noise (800 turns each, level error 0 and 1 dB). Error in the heading and in the track's clock are added to
 //! the density; error in the antenna's pattern counts as level error.
+//!
+//! Where it falls short (120 simulated turns of 72 readings each, S/N 20 dB): 95 % intervals held the truth in 81 %
+//! under Rician fading (K 12 dB) of 2 Hz and in 75 % under Rayleigh fading of 0.5 Hz, where deep fades leave the
+//! range in which the model is straight. For a perfect signal of 10 dB S/N and more they held it in 98 to
+//! 99 % (800 turns of 36 readings each): up to 1.4 times too wide, since a small level error is never ruled out.
 
 #![warn(clippy::disallowed_methods)]
 

@@ -30,10 +30,11 @@ enum Kind {
 }
 
 /// Memories that are tried.
-pub(crate) const MEMORIES: [Memory; 8] = [
+pub(crate) const MEMORIES: [Memory; 9] = [
     memory(Kind::White, 0.0, 0.5),
-    memory(Kind::Rough(0.6), 0.0, 0.1),
-    memory(Kind::Smooth(3.0), 0.3, 0.1),
+    memory(Kind::Rough(0.6), 0.0, 0.08),
+    memory(Kind::Smooth(2.0), 0.0, 0.06),
+    memory(Kind::Smooth(4.0), 0.1, 0.06),
     memory(Kind::Smooth(8.0), 0.0, 0.06),
     memory(Kind::Smooth(8.0), 0.3, 0.06),
     memory(Kind::Smooth(20.0), 0.0, 0.06),

@@ -21,6 +21,9 @@ const WEAKEST_DB: f64 = -20.0;
 const COHERENCES: [f64; 3] = [0.0, -0.7, 0.7];
 /// Probability below which no second arrival is shown.
 const SHOWN_FROM: f64 = 0.3;
+/// Two arrivals must bring the level error down to this share of what one leaves: an antenna whose pattern is not
+/// quite the one given is described a little better by two arrivals as well, and by as many more as one likes.
+const EXPLAINS: f64 = 0.4;
 /// Nodes below this share are left out.
 const PRUNE_NATS: f64 = 5.0;
 
@@ -46,13 +49,15 @@ pub(crate) fn test(search: &mut Search<'_>, plan: &Plan, one: &CircleDensity) ->
     let heading = search.config.heading.degrees();
     let top = one.modes(0.05)[0].azimuth;
     let ln_top = search.ln_mixture(top.degrees() - heading, &plan.nodes);
-    if !worth_testing(search, plan) {
-        return None;
-    }
+    let error_of_one = worth_testing(search, plan)?;
     let ln_one = ln_top - one.ln_density_per_deg(top) - 360.0_f64.ln();
     let (pair, coherence) = best_pair(search)?;
     let nodes = nodes_at(search, &pair, coherence);
     let (pair, covariance) = settle(search, pair, coherence, &nodes)?;
+    value(search, &pair, coherence, &nodes);
+    if likeliest_error(search, &nodes) > EXPLAINS * error_of_one {
+        return None;
+    }
     let volume = (std::f64::consts::TAU.powi(3) * covariance.determinant()).sqrt();
     let ln_prior = -2.0 * 360.0_f64.ln() - (-WEAKEST_DB).ln() - (COHERENCES.len() as f64).ln();
     let ln_two = value(search, &pair, coherence, &nodes) + volume.ln() + ln_prior;
@@ -96,22 +101,26 @@ pub(crate) fn test(search: &mut Search<'_>, plan: &Plan, one: &CircleDensity) ->
     })
 }
 
-/// Whether one arrival leaves more than a small level error; called with the point aimed at its best direction.
-fn worth_testing(search: &Search<'_>, plan: &Plan) -> bool {
-    let (mut best, mut sigma) = (f64::NEG_INFINITY, 0.0);
-    for node in &plan.nodes {
+/// The level error that one arrival leaves, where it is large enough to look further; called with the point aimed
+/// at its best direction.
+fn worth_testing(search: &Search<'_>, plan: &Plan) -> Option<f64> {
+    let sigma = likeliest_error(search, &plan.nodes);
+    let residuals = search.likelihood.residuals(&search.point, sigma);
+    let lost: f64 = residuals.iter().map(|r| 1.0 - r.explained).sum();
+    let bad = sigma > TEST_FROM_DB * NATS_PER_DB || lost > 0.05 * residuals.len() as f64;
+    bad.then_some(sigma)
+}
+
+/// Level error of the likeliest node where the point is aimed.
+fn likeliest_error(search: &Search<'_>, nodes: &[Node]) -> f64 {
+    let mut best = (f64::NEG_INFINITY, 0.0);
+    for node in nodes {
         let value = search.likelihood.ln_evidence(&search.point, node) + node.ln_weight;
-        if value > best {
-            (best, sigma) = (value, node.sigma_nats);
+        if value > best.0 {
+            best = (value, node.sigma_nats);
         }
     }
-    let lost = search
-        .likelihood
-        .residuals(&search.point, sigma)
-        .iter()
-        .map(|r| 1.0 - r.explained)
-        .sum::<f64>();
-    sigma > TEST_FROM_DB * NATS_PER_DB || lost > 0.05 * search.likelihood.data.obs.len() as f64
+    best.1
 }
 
 fn value(search: &mut Search<'_>, pair: &Pair, coherence: f64, nodes: &[Node]) -> f64 {

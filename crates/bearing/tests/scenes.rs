@@ -49,7 +49,7 @@ fn fading_db(k_db: f64, doppler_hz: f64, step_s: f64, n: usize, rng: &mut ChaCha
         .collect()
 }
 
-/// 150 trials: standard error of the coverage 1.8 %; aim 93 to 97 %, two standard errors below.
+/// 100 trials: standard error of the coverage 2.2 %; aim 93 to 97 %, two standard errors below are 89 %.
 #[test]
 fn slow_fading_does_not_make_it_too_sure() {
     let yagi = pattern("yagi3");
@@ -57,13 +57,13 @@ fn slow_fading_does_not_make_it_too_sure() {
     let mut rng = ChaCha8Rng::seed_from_u64(2);
     let scene = Scene::full_turn(72, 625.0, 20.0, 0.0);
     let mut tally = Tally::default();
-    for _ in 0..150 {
+    for _ in 0..100 {
         let truth = 360.0 * rng.random::<f64>();
         let fading = fading_db(12.0, 0.5, 0.05, 72, &mut rng);
         let readings = scene.draw_with(&yagi, truth, &fading, &mut rng);
         tally.add(&estimate(&readings, &config).unwrap(), truth);
     }
-    assert!(tally.coverage() > 0.90, "{}", tally.coverage());
+    assert!(tally.coverage() > 0.89, "{}", tally.coverage());
     assert!(tally.rms_deg() < 4.0, "{}", tally.rms_deg());
     assert_eq!(tally.gross_unshown, 0);
 }
@@ -206,4 +206,25 @@ fn bursts_that_see_the_same_sector_are_named() {
     let flag = BearingFlag::SameSectorEachBurst;
     assert!(estimate(&same, &config).unwrap().flags.contains(&flag));
     assert!(!estimate(&spread, &config).unwrap().flags.contains(&flag));
+}
+
+/// The same antenna 2 MHz off the frequency of its pattern: nulls 16 degrees from where they should be. That is no
+/// reflection, and the interval must hold the truth. 40 trials, standard error 3.4 %.
+#[test]
+fn a_pattern_slightly_wrong_is_not_a_reflection() {
+    let used = pattern("yagi3_144");
+    let config = config(&pattern("yagi3"));
+    let mut rng = ChaCha8Rng::seed_from_u64(9);
+    let mut tally = Tally::default();
+    let mut wrong = 0;
+    for _ in 0..40 {
+        let truth = 360.0 * rng.random::<f64>();
+        let readings = Scene::full_turn(36, 200.0, 20.0, 0.5).draw(&used, truth, &mut rng);
+        let e = estimate(&readings, &config).unwrap();
+        wrong += usize::from(e.reflection.is_some());
+        tally.add(&e, truth);
+    }
+    assert!(wrong <= 4, "{wrong} of 40");
+    assert!(tally.coverage() > 0.86, "{}", tally.coverage());
+    assert_eq!(tally.gross_unshown, 0);
 }
