@@ -1,6 +1,16 @@
 //! Axes of the rectangular plots.
 
-use crate::canvas::{Anchor, Canvas, Frame, Stroke, Text};
+use std::ops::Range;
+
+use plotters::chart::{ChartBuilder, ChartContext};
+use plotters::coord::cartesian::Cartesian2d;
+use plotters::coord::ranged1d::{KeyPointHint, NoDefaultFormatting, Ranged, ValueFormatter};
+use plotters::coord::types::RangedCoordf64;
+use plotters::style::{FontFamily, RGBColor, TextStyle};
+
+use crate::PlotError;
+use crate::backend::{Sheet, failed, page, px, units};
+use crate::canvas::{Canvas, Frame, Stroke, Text};
 use crate::style::{FRAME, GRID, INK, MUTED};
 use crate::ticks::{decimals, signed, ticks};
 
@@ -10,26 +20,12 @@ pub(crate) const TICK_PX: f64 = 12.0;
 pub(crate) const AXIS_PX: f64 = 13.0;
 /// Type size of picture titles.
 pub(crate) const TITLE_PX: f64 = 18.0;
-
-/// A straight scale from a range of values to a range of pixels.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Scale {
-    pub(crate) from: f64,
-    pub(crate) to: f64,
-    pub(crate) from_px: f64,
-    pub(crate) to_px: f64,
-}
-
-impl Scale {
-    pub(crate) fn px(&self, value: f64) -> f64 {
-        self.from_px + (value - self.from) / (self.to - self.from) * (self.to_px - self.from_px)
-    }
-
-    /// The same, held inside the range.
-    pub(crate) fn px_held(&self, value: f64) -> f64 {
-        self.px(value.clamp(self.from, self.to))
-    }
-}
+/// Length of a tick; plotters puts its number at twice that from the axis.
+const TICK_LENGTH_PX: f64 = 4.0;
+/// From the axis below a chart to the lower edge of its title.
+const BELOW_PX: f64 = 40.0;
+/// From the edge of the sheet to the upper edge of the title of the axis at the left.
+const LEFT_PX: f64 = 6.0;
 
 /// The unit in which frequencies of a range read best: its factor and name.
 pub(crate) fn frequency_unit(largest_hz: f64) -> (f64, &'static str) {
@@ -78,64 +74,135 @@ impl FrequencyAxis {
     }
 }
 
-/// Draws a horizontal axis below a frame, with grid lines into it where asked for.
-pub(crate) fn horizontal(canvas: &mut Canvas, frame: Frame, scale: &Scale, title: Option<&str>, grid: bool) {
-    let room = (frame.width / 85.0).clamp(2.0, 14.0);
-    let (values, step) = ticks(scale.from, scale.to, whole(room));
-    for value in values {
-        let x = scale.px(value);
-        if grid {
-            canvas.line((x, frame.y), (x, frame.bottom()), Stroke::new(GRID, 1.0));
+/// An axis of a chart.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Axis<'a> {
+    /// Ends, ascending.
+    pub(crate) range: (f64, f64),
+    /// Its title; none for an axis that only has ticks.
+    pub(crate) title: Option<&'a str>,
+}
+
+/// A rectangular chart with round numbers at its ticks.
+pub(crate) type Chart = ChartContext<'static, Canvas, Cartesian2d<Ticked, Ticked>>;
+
+/// A range with round numbers at its ticks.
+pub(crate) struct Ticked {
+    range: RangedCoordf64,
+    at: Vec<f64>,
+    /// Of the numbers; none for ticks without numbers.
+    decimals: Option<usize>,
+}
+
+impl Ticked {
+    fn new(range: (f64, f64), count: f64, numbers: bool) -> Self {
+        let (at, step) = ticks(range.0, range.1, whole(count));
+        Self {
+            range: (range.0..range.1).into(),
+            at,
+            decimals: numbers.then(|| decimals(step)),
         }
-        canvas.line(
-            (x, frame.bottom()),
-            (x, frame.bottom() + 5.0),
-            Stroke::new(FRAME, 1.0),
-        );
-        if title.is_some() {
-            canvas.text(
-                (x, frame.bottom() + 7.0 + TICK_PX),
-                &signed(value, decimals(step)),
-                Text::new(TICK_PX).anchor(Anchor::Middle),
-            );
-        }
-    }
-    if let Some(title) = title {
-        canvas.text(
-            (
-                frame.x + frame.width / 2.0,
-                frame.bottom() + 12.0 + TICK_PX + AXIS_PX,
-            ),
-            title,
-            Text::new(AXIS_PX).anchor(Anchor::Middle).colour(MUTED),
-        );
     }
 }
 
-/// Draws a vertical axis left of a frame, with grid lines into it where asked for.
-pub(crate) fn vertical(canvas: &mut Canvas, frame: Frame, scale: &Scale, title: &str, grid: bool) {
-    let room = (frame.height / 30.0).clamp(3.0, 12.0);
-    let (values, step) = ticks(scale.from, scale.to, whole(room));
-    for value in values {
-        let y = scale.px(value);
-        if grid {
-            canvas.line((frame.x, y), (frame.right(), y), Stroke::new(GRID, 1.0));
-        }
-        canvas.line((frame.x - 5.0, y), (frame.x, y), Stroke::new(FRAME, 1.0));
-        canvas.text(
-            (frame.x - 8.0, y + TICK_PX * 0.36),
-            &signed(value, decimals(step)),
-            Text::new(TICK_PX).anchor(Anchor::End),
-        );
+impl Ranged for Ticked {
+    type FormatOption = NoDefaultFormatting;
+    type ValueType = f64;
+
+    fn map(&self, value: &f64, limit: (i32, i32)) -> i32 {
+        self.range.map(value, limit)
     }
-    canvas.text(
-        (18.0, frame.y + frame.height / 2.0),
-        title,
-        Text::new(AXIS_PX)
-            .anchor(Anchor::Middle)
-            .colour(MUTED)
-            .turned(-90.0),
+
+    fn key_points<Hint: KeyPointHint>(&self, hint: Hint) -> Vec<f64> {
+        if hint.weight().allow_light_points() {
+            Vec::new()
+        } else {
+            self.at.clone()
+        }
+    }
+
+    fn range(&self) -> Range<f64> {
+        self.range.range()
+    }
+}
+
+impl ValueFormatter<f64> for Ticked {
+    fn format_ext(&self, value: &f64) -> String {
+        self.decimals
+            .map_or_else(String::new, |decimals| signed(*value, decimals))
+    }
+}
+
+/// Draws ticks, numbers and titles below and left of a frame, with grid lines into it where asked for.
+pub(crate) fn chart(sheet: &Sheet, frame: Frame, x: Axis, y: Axis, grid: bool) -> Result<Chart, PlotError> {
+    let page = page(sheet);
+    let (width, height) = sheet.borrow().size();
+    let (below, left) = (
+        x.title.map_or(TICK_LENGTH_PX + 1.0, |_| BELOW_PX),
+        frame.x - LEFT_PX,
     );
+    let across = Ticked::new(x.range, (frame.width / 85.0).clamp(2.0, 14.0), x.title.is_some());
+    let up = Ticked::new(y.range, (frame.height / 30.0).clamp(3.0, 12.0), y.title.is_some());
+    let mut chart = ChartBuilder::on(&page)
+        .margin_top(units(frame.y))
+        .margin_right(units(width - frame.right()))
+        .margin_bottom(units(height - frame.bottom() - below))
+        .margin_left(units(LEFT_PX))
+        .x_label_area_size(units(below))
+        .y_label_area_size(units(left))
+        .build_cartesian_2d(across, up)
+        .map_err(failed)?;
+    let mut mesh = chart.configure_mesh();
+    if !grid {
+        mesh.disable_mesh();
+    }
+    mesh.bold_line_style(Stroke::new(GRID, 1.0).style())
+        .axis_style(Stroke::new(FRAME, 1.0).style())
+        .label_style(words(TICK_PX, &INK))
+        .axis_desc_style(words(AXIS_PX, &MUTED))
+        .set_all_tick_mark_size(units(TICK_LENGTH_PX))
+        .x_desc(x.title.unwrap_or_default())
+        .y_desc(y.title.unwrap_or_default())
+        .draw()
+        .map_err(failed)?;
+    Ok(chart)
+}
+
+/// Draws the numbers of a bar's upward scale at its right side.
+pub(crate) fn bar_scale(sheet: &Sheet, bar: Frame, range: (f64, f64)) -> Result<(), PlotError> {
+    let (width, height) = sheet.borrow().size();
+    ChartBuilder::on(&page(sheet))
+        .margin_top(units(bar.y))
+        .margin_bottom(units(height - bar.bottom()))
+        .margin_left(units(bar.x))
+        .right_y_label_area_size(units(width - bar.right()))
+        .build_cartesian_2d(0.0..1.0, Ticked::new(range, 8.0, true))
+        .map_err(failed)?
+        .configure_mesh()
+        .disable_mesh()
+        .axis_style(Stroke::new(FRAME, 1.0).style())
+        .label_style(words(TICK_PX, &INK))
+        .set_all_tick_mark_size(units(TICK_LENGTH_PX))
+        .draw()
+        .map_err(failed)
+}
+
+/// Where a point of a chart stands on the sheet, in CSS pixels, held inside the chart.
+pub(crate) fn held_px(chart: &Chart, point: (f64, f64)) -> (f64, f64) {
+    let held = |value: f64, range: Range<f64>| value.max(range.start).min(range.end);
+    px(chart.backend_coord(&(held(point.0, chart.x_range()), held(point.1, chart.y_range()))))
+}
+
+/// The stretches of a line without a gap; a point that is not finite makes one.
+pub(crate) fn stretches(points: &[(f64, f64)]) -> impl Iterator<Item = Vec<(f64, f64)>> {
+    points
+        .split(|(x, y)| !(x.is_finite() && y.is_finite()))
+        .filter(|part| part.len() > 1)
+        .map(<[_]>::to_vec)
+}
+
+fn words(size_px: f64, colour: &RGBColor) -> TextStyle<'_> {
+    TextStyle::from((FontFamily::SansSerif, units(size_px))).color(colour)
 }
 
 /// Draws the border of a plot.

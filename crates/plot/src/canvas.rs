@@ -5,6 +5,8 @@
 
 use std::fmt::Write;
 
+use plotters::style::RGBColor;
+
 use crate::path::{Path, number};
 use crate::style::{FONT_FAMILY, INK, PAPER};
 
@@ -26,17 +28,21 @@ pub(crate) fn escape(text: &str) -> String {
     out
 }
 
+fn hex(RGBColor(red, green, blue): RGBColor) -> String {
+    format!("#{red:02x}{green:02x}{blue:02x}")
+}
+
 /// How a line is drawn.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Stroke {
-    pub(crate) colour: &'static str,
+    pub(crate) colour: RGBColor,
     pub(crate) width: f64,
     pub(crate) dash: Option<&'static str>,
     pub(crate) opacity: f64,
 }
 
 impl Stroke {
-    pub(crate) fn new(colour: &'static str, width: f64) -> Self {
+    pub(crate) fn new(colour: RGBColor, width: f64) -> Self {
         Self {
             colour,
             width,
@@ -59,7 +65,7 @@ impl Stroke {
     fn attributes(&self) -> String {
         let mut out = format!(
             r#" stroke="{}" stroke-width="{}""#,
-            self.colour,
+            hex(self.colour),
             number(self.width)
         );
         if let Some(dash) = self.dash {
@@ -75,23 +81,23 @@ impl Stroke {
 /// How an area is filled.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Fill {
-    pub(crate) colour: &'static str,
+    pub(crate) colour: RGBColor,
     pub(crate) opacity: f64,
 }
 
 impl Fill {
-    pub(crate) fn new(colour: &'static str, opacity: f64) -> Self {
+    pub(crate) fn new(colour: RGBColor, opacity: f64) -> Self {
         Self { colour, opacity }
     }
 
-    pub(crate) fn solid(colour: &'static str) -> Self {
+    pub(crate) fn solid(colour: RGBColor) -> Self {
         Self::new(colour, 1.0)
     }
 
     fn attributes(&self) -> String {
         format!(
             r#" fill="{}" fill-opacity="{}""#,
-            self.colour,
+            hex(self.colour),
             number(self.opacity.clamp(0.0, 1.0))
         )
     }
@@ -109,7 +115,7 @@ pub(crate) enum Anchor {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Text {
     pub(crate) size: f64,
-    pub(crate) colour: &'static str,
+    pub(crate) colour: RGBColor,
     pub(crate) anchor: Anchor,
     /// Turn in degrees, clockwise.
     pub(crate) turn_deg: f64,
@@ -132,7 +138,7 @@ impl Text {
         Self { anchor, ..self }
     }
 
-    pub(crate) fn colour(self, colour: &'static str) -> Self {
+    pub(crate) fn colour(self, colour: RGBColor) -> Self {
         Self { colour, ..self }
     }
 
@@ -178,6 +184,15 @@ pub(crate) struct Canvas {
     width: f64,
     height: f64,
     body: String,
+    pen: Pen,
+}
+
+/// What the styles of `plotters` lack; holds for all that it draws until the next is taken.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Pen {
+    /// Tells a reader of the file what the element stands for; empty for none.
+    pub(crate) class: &'static str,
+    pub(crate) dash: Option<&'static str>,
 }
 
 impl Canvas {
@@ -187,6 +202,7 @@ impl Canvas {
             width,
             height,
             body: String::new(),
+            pen: Pen::default(),
         };
         let _ = writeln!(canvas.body, "<title>{}</title>", escape(title));
         canvas.rect(
@@ -200,6 +216,19 @@ impl Canvas {
             None,
         );
         canvas
+    }
+
+    pub(crate) fn size(&self) -> (f64, f64) {
+        (self.width, self.height)
+    }
+
+    pub(crate) fn pen(&self) -> Pen {
+        self.pen
+    }
+
+    /// Sets the class and the dashes of what `plotters` draws from now on.
+    pub(crate) fn take_pen(&mut self, class: &'static str, dash: Option<&'static str>) {
+        self.pen = Pen { class, dash };
     }
 
     pub(crate) fn rect(&mut self, frame: Frame, fill: Option<Fill>, stroke: Option<Stroke>) {
@@ -276,7 +305,8 @@ impl Canvas {
         };
         let halo = if style.halo {
             format!(
-                r#" stroke="{PAPER}" stroke-width="{}" stroke-linejoin="round" paint-order="stroke""#,
+                r#" stroke="{}" stroke-width="{}" stroke-linejoin="round" paint-order="stroke""#,
+                hex(PAPER),
                 number(style.size * 0.28)
             )
         } else {
@@ -286,7 +316,7 @@ impl Canvas {
             self.body,
             r#"<text x="{x}" y="{y}" font-size="{}" text-anchor="{anchor}" fill="{}"{halo}{turn}>{}</text>"#,
             number(style.size),
-            style.colour,
+            hex(style.colour),
             escape(content)
         );
     }
@@ -330,7 +360,7 @@ impl Canvas {
     }
 
     /// The whole file.
-    pub(crate) fn finish(self) -> String {
+    pub(crate) fn finish(&self) -> String {
         let (w, h) = (number(self.width), number(self.height));
         format!(
             concat!(

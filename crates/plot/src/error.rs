@@ -63,6 +63,12 @@ pub enum PlotError {
         /// How many there are.
         count: usize,
     },
+    /// The drawing library gave up.
+    #[error("the picture could not be drawn: {reason}")]
+    Drawing {
+        /// Why.
+        reason: String,
+    },
     /// The text is not an SVG file that can be rendered.
     #[error("the SVG text cannot be rendered: {reason}")]
     Svg {

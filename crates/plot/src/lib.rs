@@ -9,11 +9,13 @@
 #![warn(clippy::disallowed_methods)]
 
 mod axes;
+mod backend;
 mod canvas;
 mod error;
 mod labels;
 mod map;
 mod path;
+mod plane;
 mod polar;
 mod raster;
 mod spectrogram;

@@ -3,10 +3,14 @@
 mod panel;
 
 use lobewright_types::{ArcDeg, CircleDensity, Mode};
+use plotters::element::{Drawable, PointCollection};
+use plotters_backend::{BackendCoord, DrawingErrorKind};
 
 use crate::axes;
-use crate::canvas::{Anchor, Canvas, Fill, Stroke, Text};
+use crate::backend::{self, Sheet};
+use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::path::Path;
+use crate::plane::{Plane, Point};
 use crate::style::{ANSWER, ASTRAY, FITTED, FRAME, GRID, INK, MEASURED, MUTED, PAPER, PROBABLE};
 use crate::ticks::{multiples, percent, signed};
 use crate::{PlotError, Size};
@@ -66,41 +70,64 @@ pub struct PolarPicture<'a> {
     pub summary: Vec<String>,
 }
 
-/// The circle on the page.
+const CENTRE: Point = (0.0, 0.0);
+/// Radius of the strongest level; the rim of the dial is 1.
+const LEVEL_RADIUS: f64 = 0.8;
+/// Radius from which the density rises, and the height of its highest value above that.
+const RING_RADIUS: f64 = 0.845;
+const RING_HEIGHT: f64 = 1.0 - RING_RADIUS;
+
+/// The circle on the sheet: a plane whose unit is the radius of the rim, its origin the centre.
 struct Dial {
-    centre: (f64, f64),
-    /// Radius of the strongest level.
-    level_radius: f64,
-    /// Radius from which the density rises.
-    ring_radius: f64,
-    /// Height of the highest density above that.
-    ring_height: f64,
-    /// Level at the centre and at `level_radius`.
+    plane: Plane,
+    /// The radius of the rim.
+    rim_px: f64,
+    /// Level at the centre and at `LEVEL_RADIUS`.
     levels_db: (f64, f64),
 }
 
 impl Dial {
-    /// A point at a distance from the centre: north up, clockwise.
-    fn at(&self, azimuth_deg: f64, radius: f64) -> (f64, f64) {
+    fn new(sheet: &Sheet, centre: (f64, f64), rim_px: f64, levels_db: (f64, f64)) -> Self {
+        let frame = Frame {
+            x: centre.0 - rim_px,
+            y: centre.1 - rim_px,
+            width: 2.0 * rim_px,
+            height: 2.0 * rim_px,
+        };
+        Self {
+            plane: Plane::new(sheet, frame, -1.0..1.0, -1.0..1.0),
+            rim_px,
+            levels_db,
+        }
+    }
+
+    /// A point of the plane at a distance from the centre: north up, clockwise.
+    fn at(azimuth_deg: f64, radius: f64) -> Point {
         let (sin, cos) = azimuth_deg.to_radians().sin_cos();
-        (self.centre.0 + radius * sin, self.centre.1 - radius * cos)
+        (radius * sin, radius * cos)
+    }
+
+    /// The same on the sheet, in CSS pixels.
+    fn px(&self, azimuth_deg: f64, radius: f64) -> (f64, f64) {
+        self.plane.px(Self::at(azimuth_deg, radius))
     }
 
     fn radius(&self, level_db: f64) -> f64 {
         let (floor, top) = self.levels_db;
-        ((level_db - floor) / (top - floor)).clamp(0.0, 1.03) * self.level_radius
+        ((level_db - floor) / (top - floor)).clamp(0.0, 1.03) * LEVEL_RADIUS
     }
 
-    fn outer(&self) -> f64 {
-        self.ring_radius + self.ring_height
+    /// A radius that is longer by some pixels.
+    fn beyond(&self, radius: f64, more_px: f64) -> f64 {
+        radius + more_px / self.rim_px
     }
 
     /// Points along an arc, clockwise, at most half a degree apart.
-    fn arc(&self, from_deg: f64, width_deg: f64, radius: f64) -> Vec<(f64, f64)> {
+    fn arc(from_deg: f64, width_deg: f64, radius: f64) -> Vec<Point> {
         let steps = (width_deg.abs() / 0.5).ceil().clamp(1.0, 1440.0);
         multiples(0.0, steps, 1.0)
             .into_iter()
-            .map(|i| self.at(from_deg + width_deg * i / steps, radius))
+            .map(|i| Self::at(from_deg + width_deg * i / steps, radius))
             .collect()
     }
 }
@@ -115,22 +142,18 @@ pub fn polar(p: &PolarPicture) -> Result<String, PlotError> {
     let panel_width = (width * 0.29).clamp(110.0, 330.0);
     let room = (width - panel_width).min(height - 44.0);
     let outer = room / 2.0 - 34.0;
-    let dial = Dial {
-        centre: ((width - panel_width) / 2.0, 44.0 + (height - 44.0) / 2.0),
-        level_radius: outer * 0.8,
-        ring_radius: outer * 0.845,
-        ring_height: outer * 0.155,
-        levels_db: level_range(p),
-    };
-    let mut canvas = Canvas::new(width, height, &p.title);
-    axes::title(&mut canvas, &p.title, width);
-    draw_grid(&mut canvas, &dial);
-    draw_arcs(&mut canvas, &dial, &p.arcs95);
-    draw_density(&mut canvas, &dial, p.density);
-    draw_fitted(&mut canvas, &dial, &p.fitted);
-    draw_readings(&mut canvas, &dial, &p.readings);
-    draw_directions(&mut canvas, &dial, p);
-    draw_level_labels(&mut canvas, &dial, &p.modes);
+    let sheet = backend::sheet(width, height, &p.title);
+    axes::title(&mut sheet.borrow_mut(), &p.title, width);
+    let centre = ((width - panel_width) / 2.0, 44.0 + (height - 44.0) / 2.0);
+    let dial = Dial::new(&sheet, centre, outer, level_range(p));
+    draw_grid(&dial)?;
+    draw_arcs(&dial, &p.arcs95)?;
+    draw_density(&dial, p.density)?;
+    draw_fitted(&dial, &p.fitted)?;
+    draw_readings(&dial, &p.readings)?;
+    draw_directions(&dial, p)?;
+    draw_level_labels(&dial, &p.modes);
+    let mut canvas = sheet.borrow_mut();
     panel::draw(
         &mut canvas,
         p,
@@ -175,48 +198,43 @@ fn level_step(levels_db: (f64, f64)) -> f64 {
     }
 }
 
-fn draw_grid(canvas: &mut Canvas, dial: &Dial) {
-    canvas.begin_group("grid");
+fn draw_grid(dial: &Dial) -> Result<(), PlotError> {
+    let plane = &dial.plane;
+    plane.canvas().begin_group("grid");
     for level in multiples(dial.levels_db.0, dial.levels_db.1, level_step(dial.levels_db)) {
-        let radius = dial.radius(level);
-        if radius > 1.0 {
-            canvas.circle(
-                dial.centre,
-                radius,
-                None,
-                Some(Stroke::new(GRID, 1.0)),
-                "level_circle",
-            );
+        let radius_px = dial.radius(level) * dial.rim_px;
+        if radius_px > 1.0 {
+            plane.circle(CENTRE, radius_px, Stroke::new(GRID, 1.0), "level_circle")?;
         }
     }
     for step in 0..36_u32 {
         let azimuth = f64::from(step) * 10.0;
         let long = step % 3 == 0;
         if long {
-            let spoke = Stroke::new(GRID, 1.0);
-            canvas.line(dial.at(azimuth, 0.0), dial.at(azimuth, dial.level_radius), spoke);
+            let spoke = [CENTRE, Dial::at(azimuth, LEVEL_RADIUS)];
+            plane.line(spoke, Stroke::new(GRID, 1.0), "")?;
         }
-        let inward = if long { 9.0 } else { 5.0 };
-        canvas.line(
-            dial.at(azimuth, dial.ring_radius - inward),
-            dial.at(azimuth, dial.ring_radius),
-            Stroke::new(FRAME, 1.0),
-        );
+        let inward_px = if long { 9.0 } else { 5.0 };
+        let tick = [
+            Dial::at(azimuth, dial.beyond(RING_RADIUS, -inward_px)),
+            Dial::at(azimuth, RING_RADIUS),
+        ];
+        plane.line(tick, Stroke::new(FRAME, 1.0), "")?;
     }
-    canvas.circle(
-        dial.centre,
-        dial.ring_radius,
-        None,
-        Some(Stroke::new(FRAME, 1.2)),
-        "",
-    );
-    let rim = Stroke::new(GRID, 1.0).dashed("2 3");
-    canvas.circle(dial.centre, dial.outer(), None, Some(rim), "");
-    canvas.end_group();
+    plane.circle(CENTRE, RING_RADIUS * dial.rim_px, Stroke::new(FRAME, 1.2), "")?;
+    plane.circle(CENTRE, dial.rim_px, Stroke::new(GRID, 1.0).dashed("2 3"), "")?;
+    plane.canvas().end_group();
+    draw_azimuth_labels(dial);
+    Ok(())
+}
+
+fn draw_azimuth_labels(dial: &Dial) {
+    let mut canvas = dial.plane.canvas();
+    let radius = dial.beyond(1.0, 16.0);
     canvas.begin_group("azimuth_labels");
     for step in 0..12_u32 {
         let azimuth = f64::from(step) * 30.0;
-        let (x, y) = dial.at(azimuth, dial.outer() + 16.0);
+        let (x, y) = dial.px(azimuth, radius);
         canvas.text(
             (x, y + 4.5),
             &format!("{azimuth:.0}°"),
@@ -224,7 +242,7 @@ fn draw_grid(canvas: &mut Canvas, dial: &Dial) {
         );
     }
     canvas.end_group();
-    let (x, y) = dial.at(0.0, dial.outer() + 16.0);
+    let (x, y) = dial.px(0.0, radius);
     canvas.text((x + 18.0, y + 4.5), "true north", Text::new(12.0).colour(MUTED));
     canvas.path(
         &Path::closed([(x - 26.0, y + 5.0), (x - 20.0, y - 9.0), (x - 14.0, y + 5.0)]),
@@ -234,24 +252,26 @@ fn draw_grid(canvas: &mut Canvas, dial: &Dial) {
     );
 }
 
-fn draw_arcs(canvas: &mut Canvas, dial: &Dial, arcs: &[ArcDeg]) {
-    canvas.begin_group("arcs95");
+fn draw_arcs(dial: &Dial, arcs: &[ArcDeg]) -> Result<(), PlotError> {
+    let plane = &dial.plane;
+    plane.canvas().begin_group("arcs95");
     for arc in arcs
         .iter()
         .filter(|a| a.width_deg.is_finite() && a.width_deg > 0.0)
     {
         let (from, width) = (arc.from.degrees(), arc.width_deg.min(360.0));
-        let rim = dial.arc(from, width, dial.ring_radius);
+        let rim = Dial::arc(from, width, RING_RADIUS);
         if width < 359.9 {
-            let wedge = Path::closed(std::iter::once(dial.centre).chain(rim.iter().copied()));
-            canvas.path(&wedge, Some(Fill::new(ANSWER, 0.09)), None, "wedge95");
+            let wedge = std::iter::once(CENTRE).chain(rim.iter().copied());
+            plane.polygon(wedge, Fill::new(ANSWER, 0.09), "wedge95")?;
         }
-        canvas.path(&Path::line(rim), None, Some(Stroke::new(ANSWER, 3.5)), "arc95");
+        plane.line(rim, Stroke::new(ANSWER, 3.5), "arc95")?;
     }
-    canvas.end_group();
+    plane.canvas().end_group();
+    Ok(())
 }
 
-fn draw_density(canvas: &mut Canvas, dial: &Dial, density: &CircleDensity) {
+fn draw_density(dial: &Dial, density: &CircleDensity) -> Result<(), PlotError> {
     let mut azimuths: Vec<f64> = density.azimuths_deg().to_vec();
     azimuths.extend((0..720_u32).map(|i| f64::from(i) * 0.5));
     azimuths.sort_by(f64::total_cmp);
@@ -259,57 +279,83 @@ fn draw_density(canvas: &mut Canvas, dial: &Dial, density: &CircleDensity) {
     let value = |deg: f64| density.density_per_deg(lobewright_types::Azimuth::from_degrees(deg));
     let highest = azimuths.iter().map(|deg| value(*deg)).fold(0.0, f64::max);
     if !(highest > 0.0 && highest.is_finite()) {
-        return;
+        return Ok(());
     }
     let edge = azimuths
         .iter()
-        .map(|deg| dial.at(*deg, dial.ring_radius + dial.ring_height * value(*deg) / highest));
-    let mut outline = Path::closed(edge);
-    outline.add_closed(dial.arc(0.0, 359.5, dial.ring_radius));
-    canvas.path(
-        &outline,
-        Some(Fill::new(PROBABLE, 0.85)),
-        Some(Stroke::new(PROBABLE, 1.0)),
+        .map(|deg| Dial::at(*deg, RING_RADIUS + RING_HEIGHT * value(*deg) / highest))
+        .collect();
+    dial.plane.rings(
+        [edge, Dial::arc(0.0, 359.5, RING_RADIUS)],
+        Fill::new(PROBABLE, 0.85),
+        Stroke::new(PROBABLE, 1.0),
         "density",
-    );
+    )
 }
 
-fn draw_fitted(canvas: &mut Canvas, dial: &Dial, fitted: &[(f64, f64)]) {
-    let points = fitted
+fn draw_fitted(dial: &Dial, fitted: &[(f64, f64)]) -> Result<(), PlotError> {
+    let mut points: Vec<Point> = fitted
         .iter()
-        .map(|(azimuth, level)| dial.at(*azimuth, dial.radius(*level)));
-    let path = if fitted.len() > 2 {
-        Path::closed(points)
-    } else {
-        Path::line(points)
-    };
-    canvas.path(&path, None, Some(Stroke::new(FITTED, 2.2)), "fitted");
+        .map(|(azimuth, level)| Dial::at(*azimuth, dial.radius(*level)))
+        .filter(|(x, y)| x.is_finite() && y.is_finite())
+        .collect();
+    if points.len() > 2 {
+        points.push(points[0]);
+    }
+    dial.plane.line(points, Stroke::new(FITTED, 2.2), "fitted")
 }
 
-fn draw_readings(canvas: &mut Canvas, dial: &Dial, readings: &[PolarReading]) {
-    canvas.begin_group("readings");
+fn draw_readings(dial: &Dial, readings: &[PolarReading]) -> Result<(), PlotError> {
+    let plane = &dial.plane;
+    plane.canvas().begin_group("readings");
     // So many error bars would hide the points.
     let bar = if readings.len() > 150 { 0.25 } else { 0.6 };
     for reading in drawable(readings) {
         if reading.sigma_db.is_finite() && reading.sigma_db > 0.0 {
-            let end = |level: f64| dial.at(reading.azimuth_true_deg, dial.radius(level));
-            canvas.path(
-                &Path::line([
-                    end(reading.level_db - reading.sigma_db),
-                    end(reading.level_db + reading.sigma_db),
-                ]),
-                None,
-                Some(Stroke::new(MEASURED, 1.0).opacity(bar)),
-                "error_bar",
-            );
+            let ends = [-1.0, 1.0].map(|side| {
+                let level = reading.level_db + side * reading.sigma_db;
+                Dial::at(reading.azimuth_true_deg, dial.radius(level))
+            });
+            plane.line(ends, Stroke::new(MEASURED, 1.0).opacity(bar), "error_bar")?;
         }
     }
-    let size = if readings.len() > 150 { 2.6 } else { 3.6 };
+    let size_px = if readings.len() > 150 { 2.6 } else { 3.6 };
     for reading in drawable(readings) {
-        let at = dial.at(reading.azimuth_true_deg, dial.radius(reading.level_db));
-        draw_marker(canvas, at, size, reading);
+        let at = Dial::at(reading.azimuth_true_deg, dial.radius(reading.level_db));
+        plane.draw(&Marker { at, size_px, reading })?;
     }
-    canvas.end_group();
+    plane.canvas().end_group();
+    Ok(())
+}
+
+/// A reading as an element of `plotters`.
+struct Marker<'r> {
+    at: Point,
+    size_px: f64,
+    reading: &'r PolarReading,
+}
+
+impl<'a> PointCollection<'a, Point> for &'a Marker<'_> {
+    type Point = &'a Point;
+    type IntoIter = std::iter::Once<&'a Point>;
+
+    fn point_iter(self) -> Self::IntoIter {
+        std::iter::once(&self.at)
+    }
+}
+
+impl Drawable<Canvas> for Marker<'_> {
+    fn draw<I: Iterator<Item = BackendCoord>>(
+        &self,
+        pos: I,
+        backend: &mut Canvas,
+        _parent_dim: (u32, u32),
+    ) -> Result<(), DrawingErrorKind<std::convert::Infallible>> {
+        for at in pos {
+            draw_marker(backend, backend::px(at), self.size_px, self.reading);
+        }
+        Ok(())
+    }
 }
 
 /// A marker: its shape is the burst's, filled as far as the model explains the reading, ringed where clipped.
@@ -344,20 +390,17 @@ fn draw_marker(canvas: &mut Canvas, (x, y): (f64, f64), size: f64, reading: &Pol
     }
 }
 
-fn draw_directions(canvas: &mut Canvas, dial: &Dial, p: &PolarPicture) {
-    canvas.begin_group("directions");
+fn draw_directions(dial: &Dial, p: &PolarPicture) -> Result<(), PlotError> {
+    let plane = &dial.plane;
+    let spoke = |azimuth_deg: f64| [CENTRE, Dial::at(azimuth_deg, 1.0)];
+    plane.canvas().begin_group("directions");
     if let Some(reflection) = p.reflection.filter(|r| r.azimuth_true_deg.is_finite()) {
         let azimuth = reflection.azimuth_true_deg;
-        let line = Path::line([dial.centre, dial.at(azimuth, dial.outer())]);
-        canvas.path(
-            &line,
-            None,
-            Some(Stroke::new(ASTRAY, 2.0).dashed("3 4")),
-            "reflection",
-        );
+        let stroke = Stroke::new(ASTRAY, 2.0).dashed("3 4");
+        plane.line(spoke(azimuth), stroke, "reflection")?;
         if reflection.level_db.is_finite() {
-            let at = dial.at(azimuth, dial.radius(reflection.level_db));
-            canvas.circle(
+            let at = dial.px(azimuth, dial.radius(reflection.level_db));
+            plane.canvas().circle(
                 at,
                 5.0,
                 Some(Fill::solid(ASTRAY)),
@@ -367,30 +410,32 @@ fn draw_directions(canvas: &mut Canvas, dial: &Dial, p: &PolarPicture) {
         }
     }
     if let Some(truth) = p.truth_true_deg.filter(|t| t.is_finite()) {
-        let line = Path::line([dial.centre, dial.at(truth, dial.outer())]);
-        canvas.path(&line, None, Some(Stroke::new(INK, 1.4).dashed("9 5")), "truth");
+        plane.line(spoke(truth), Stroke::new(INK, 1.4).dashed("9 5"), "truth")?;
     }
     for (index, mode) in p.modes.iter().enumerate().rev() {
         let azimuth = mode.azimuth.degrees();
-        let tip = dial.at(azimuth, dial.outer());
         let (stroke, class) = if index == 0 {
             (Stroke::new(ANSWER, 2.4), "bearing")
         } else {
             (Stroke::new(ANSWER, 1.6).dashed("7 4"), "other_mode")
         };
-        canvas.path(&Path::line([dial.centre, tip]), None, Some(stroke), class);
+        plane.line(spoke(azimuth), stroke, class)?;
         if p.modes.len() > 1 {
-            let (x, y) = dial.at(azimuth, dial.level_radius * 0.9);
-            let words = percent(mode.probability);
-            canvas.text((x + 7.0, y + 4.0), &words, Text::new(12.0).colour(ANSWER).halo());
+            let (x, y) = dial.px(azimuth, LEVEL_RADIUS * 0.9);
+            let text = Text::new(12.0).colour(ANSWER).halo();
+            plane
+                .canvas()
+                .text((x + 7.0, y + 4.0), &percent(mode.probability), text);
         }
     }
-    canvas.circle(dial.centre, 3.5, Some(Fill::solid(INK)), None, "");
+    let mut canvas = plane.canvas();
+    canvas.circle(plane.px(CENTRE), 3.5, Some(Fill::solid(INK)), None, "");
     canvas.end_group();
+    Ok(())
 }
 
 /// Writes the level of each circle along a spoke that the bearing does not use.
-fn draw_level_labels(canvas: &mut Canvas, dial: &Dial, modes: &[Mode]) {
+fn draw_level_labels(dial: &Dial, modes: &[Mode]) {
     let free = |spoke: &f64| {
         modes
             .iter()
@@ -406,11 +451,12 @@ fn draw_level_labels(canvas: &mut Canvas, dial: &Dial, modes: &[Mode]) {
                 .then(b.total_cmp(a))
         })
         .unwrap_or(105.0);
+    let mut canvas = dial.plane.canvas();
     canvas.begin_group("level_labels");
     for level in multiples(dial.levels_db.0, dial.levels_db.1, level_step(dial.levels_db)) {
         let radius = dial.radius(level);
-        if radius > 24.0 {
-            let (x, y) = dial.at(spoke, radius);
+        if radius * dial.rim_px > 24.0 {
+            let (x, y) = dial.px(spoke, radius);
             let words = format!("{} dB", signed(level, 0));
             canvas.text(
                 (x, y + 4.0),

@@ -1,12 +1,14 @@
 //! Power over time and frequency, with the bursts found in it.
 
-use crate::axes::{self, FrequencyAxis, Scale, TICK_PX};
+use plotters::element::Rectangle;
+use plotters::series::LineSeries;
+
+use crate::axes::{self, Axis, Chart, FrequencyAxis, TICK_PX};
+use crate::backend::{self, Sheet, failed};
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::error::checked_range;
-use crate::path::Path;
 use crate::raster::level_png;
-use crate::style::{ASTRAY, FRAME, MEASURED, MUTED, PAPER, text_width};
-use crate::ticks::signed;
+use crate::style::{ASTRAY, MEASURED, MUTED, PAPER, text_width};
 use crate::{PlotError, Size};
 
 /// A burst to be marked.
@@ -77,29 +79,23 @@ pub fn spectrogram(p: &SpectrogramPicture) -> Result<String, PlotError> {
     let raster = prepared(&p.rows, plot);
     let scale = p.scale_dbfs.unwrap_or_else(|| level_range(&raster.cells_dbfs));
     let axis = FrequencyAxis::new(p.frequency_hz, p.centre_hz);
-    let time = Scale {
-        from: p.time_s.0,
-        to: p.time_s.1,
-        from_px: plot.x,
-        to_px: plot.right(),
+    let sheet = backend::sheet(width, height, &p.title);
+    axes::title(&mut sheet.borrow_mut(), &p.title, width);
+    draw_raster(&mut sheet.borrow_mut(), plot, &raster, scale)?;
+    let time = Axis {
+        range: p.time_s,
+        title: None,
     };
-    let frequency = Scale {
-        from: axis.from,
-        to: axis.to,
-        from_px: plot.bottom(),
-        to_px: plot.y,
+    let frequency = Axis {
+        range: (axis.from, axis.to),
+        title: Some(&axis.title),
     };
-
-    let mut canvas = Canvas::new(width, height, &p.title);
-    axes::title(&mut canvas, &p.title, width);
-    draw_raster(&mut canvas, plot, &raster, scale)?;
-    draw_bursts(&mut canvas, plot, p, &axis, &time, &frequency);
-    axes::border(&mut canvas, plot);
-    axes::vertical(&mut canvas, plot, &frequency, &axis.title, false);
-    axes::horizontal(&mut canvas, plot, &time, None, false);
-    draw_colour_bar(&mut canvas, plot, width, scale)?;
-    draw_strip(&mut canvas, strip, p, &time);
-    Ok(canvas.finish())
+    let chart = axes::chart(&sheet, plot, time, frequency, false)?;
+    draw_bursts(&mut sheet.borrow_mut(), plot, p, &axis, &chart);
+    axes::border(&mut sheet.borrow_mut(), plot);
+    draw_colour_bar(&sheet, plot, width, scale)?;
+    draw_strip(&sheet, strip, p)?;
+    Ok(sheet.borrow().finish())
 }
 
 fn check(p: &SpectrogramPicture) -> Result<(), PlotError> {
@@ -209,8 +205,7 @@ fn draw_bursts(
     plot: Frame,
     p: &SpectrogramPicture,
     axis: &FrequencyAxis,
-    time: &Scale,
-    frequency: &Scale,
+    chart: &Chart,
 ) {
     canvas.begin_clipped(plot, "bursts");
     let mut free_from = f64::NEG_INFINITY;
@@ -219,9 +214,8 @@ fn draw_bursts(
         if ends.iter().any(|v| !v.is_finite()) || burst.stop_s < p.time_s.0 || burst.start_s > p.time_s.1 {
             continue;
         }
-        let (left, right) = (time.px_held(burst.start_s), time.px_held(burst.stop_s));
-        let top = frequency.px_held(axis.value(burst.high_hz));
-        let bottom = frequency.px_held(axis.value(burst.low_hz));
+        let (left, top) = axes::held_px(chart, (burst.start_s, axis.value(burst.high_hz)));
+        let (right, bottom) = axes::held_px(chart, (burst.stop_s, axis.value(burst.low_hz)));
         let outline = Frame {
             x: left,
             y: top,
@@ -232,7 +226,8 @@ fn draw_bursts(
         canvas.rect(outline, None, Some(Stroke::new(ASTRAY, 1.6)));
         let next = p.bursts[index + 1..]
             .iter()
-            .map(|b| time.px(b.start_s))
+            .filter(|b| b.start_s.is_finite())
+            .map(|b| axes::held_px(chart, (b.start_s, axis.from)).0)
             .filter(|x| *x > outline.x)
             .fold(plot.right(), f64::min);
         free_from = draw_burst_label(
@@ -286,7 +281,7 @@ fn draw_burst_label(
     badge.right() + words_width + 2.0
 }
 
-fn draw_colour_bar(canvas: &mut Canvas, plot: Frame, width: f64, scale: (f64, f64)) -> Result<(), PlotError> {
+fn draw_colour_bar(sheet: &Sheet, plot: Frame, width: f64, scale: (f64, f64)) -> Result<(), PlotError> {
     let bar = Frame {
         x: plot.right() + 18.0,
         y: plot.y,
@@ -298,24 +293,11 @@ fn draw_colour_bar(canvas: &mut Canvas, plot: Frame, width: f64, scale: (f64, f6
     let shares: Vec<f32> = (0..steps)
         .map(|i| (1.0 - f64::from(i) / f64::from(steps - 1)) as f32)
         .collect();
-    canvas.image(bar, &level_png(1, usize::from(steps), &shares)?, false);
-    axes::border(canvas, bar);
-    let levels = Scale {
-        from: scale.0,
-        to: scale.1,
-        from_px: bar.bottom(),
-        to_px: bar.y,
-    };
-    let (values, step) = crate::ticks::ticks(scale.0, scale.1, 8);
-    for value in values {
-        let y = levels.px(value);
-        canvas.line((bar.right(), y), (bar.right() + 4.0, y), Stroke::new(FRAME, 1.0));
-        canvas.text(
-            (bar.right() + 7.0, y + TICK_PX * 0.36),
-            &signed(value, crate::ticks::decimals(step)),
-            Text::new(TICK_PX),
-        );
-    }
+    let png = level_png(1, usize::from(steps), &shares)?;
+    sheet.borrow_mut().image(bar, &png, false);
+    axes::bar_scale(sheet, bar, scale)?;
+    let mut canvas = sheet.borrow_mut();
+    axes::border(&mut canvas, bar);
     canvas.text(
         (width - 14.0, bar.y + bar.height / 2.0),
         "level in one cell, dBFS",
@@ -327,7 +309,7 @@ fn draw_colour_bar(canvas: &mut Canvas, plot: Frame, width: f64, scale: (f64, f6
     Ok(())
 }
 
-fn draw_strip(canvas: &mut Canvas, strip: Frame, p: &SpectrogramPicture, time: &Scale) {
+fn draw_strip(sheet: &Sheet, strip: Frame, p: &SpectrogramPicture) -> Result<(), PlotError> {
     let levels: Vec<f64> = p
         .rows
         .iter()
@@ -338,43 +320,47 @@ fn draw_strip(canvas: &mut Canvas, strip: Frame, p: &SpectrogramPicture, time: &
     let high = finite().fold(f64::NEG_INFINITY, f64::max);
     let (low, high) = if low <= high { (low, high) } else { (-100.0, 0.0) };
     let margin = ((high - low) * 0.08).max(1.0);
-    let scale = Scale {
-        from: low - margin,
-        to: high + margin,
-        from_px: strip.bottom(),
-        to_px: strip.y,
+    let time = Axis {
+        range: p.time_s,
+        title: Some("time from the first sample, s"),
     };
-    axes::horizontal(canvas, strip, time, Some("time from the first sample, s"), true);
-    axes::vertical(canvas, strip, &scale, "dBFS", true);
-    canvas.begin_clipped(strip, "level");
+    let level = Axis {
+        range: (low - margin, high + margin),
+        title: Some("dBFS"),
+    };
+    let mut chart = axes::chart(sheet, strip, time, level, true)?;
+    sheet.borrow_mut().begin_clipped(strip, "level");
     for burst in &p.bursts {
         if burst.start_s.is_finite() && burst.stop_s.is_finite() {
-            let (left, right) = (time.px_held(burst.start_s), time.px_held(burst.stop_s));
-            let band = Frame {
-                x: left,
-                width: right - left,
-                ..strip
-            };
-            canvas.rect(band, Some(Fill::new(ASTRAY, 0.12)), None);
+            let held = |time_s: f64| time_s.clamp(p.time_s.0, p.time_s.1);
+            let corners = [
+                (held(burst.start_s), level.range.0),
+                (held(burst.stop_s), level.range.1),
+            ];
+            let band = Rectangle::new(corners, Fill::new(ASTRAY, 0.12).style());
+            chart.draw_series([band]).map_err(failed)?;
         }
     }
     let row_s = (p.time_s.1 - p.time_s.0) / levels.len() as f64;
-    let points = levels
+    let points: Vec<(f64, f64)> = levels
         .iter()
         .enumerate()
-        .map(|(i, level)| (time.px(p.time_s.0 + (i as f64 + 0.5) * row_s), scale.px(*level)));
-    canvas.path(
-        &Path::line(points),
-        None,
-        Some(Stroke::new(MEASURED, 1.4)),
-        "level_over_time",
-    );
+        .map(|(i, level)| (p.time_s.0 + (i as f64 + 0.5) * row_s, *level))
+        .collect();
+    sheet.borrow_mut().take_pen("level_over_time", None);
+    for part in axes::stretches(&points) {
+        let line = LineSeries::new(part, Stroke::new(MEASURED, 1.4).style());
+        chart.draw_series(line).map_err(failed)?;
+    }
+    let mut canvas = sheet.borrow_mut();
+    canvas.take_pen("", None);
     canvas.end_group();
-    axes::border(canvas, strip);
+    axes::border(&mut canvas, strip);
     for (words, line) in ["level of the", "whole band"].into_iter().zip([0.0, 1.0]) {
         let at = (strip.right() + 12.0, strip.y + 14.0 + 16.0 * line);
         canvas.text(at, words, Text::new(TICK_PX).colour(MUTED));
     }
+    Ok(())
 }
 
 #[cfg(test)]

@@ -1,11 +1,21 @@
 //! Power over frequency.
 
-use crate::axes::{self, FrequencyAxis, Scale, TICK_PX};
+use plotters::series::LineSeries;
+
+use crate::axes::{self, Axis, Chart, FrequencyAxis, TICK_PX};
+use crate::backend::{self, Sheet, failed};
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::error::checked_range;
-use crate::path::Path;
 use crate::style::{ASTRAY, MEASURED, fitted};
 use crate::{PlotError, Size};
+
+/// The line of the strongest powers.
+const PEAK: Stroke = Stroke {
+    colour: MEASURED,
+    width: 1.0,
+    dash: None,
+    opacity: 0.4,
+};
 
 /// A stretch of frequencies to be marked.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,51 +63,69 @@ pub fn spectrum(p: &SpectrumPicture) -> Result<String, PlotError> {
         height: height - 52.0 - 52.0,
     };
     let axis = FrequencyAxis::new(p.frequency_hz, p.centre_hz);
-    let frequency = Scale {
-        from: axis.from,
-        to: axis.to,
-        from_px: plot.x,
-        to_px: plot.right(),
+    let sheet = backend::sheet(width, height, &p.title);
+    axes::title(&mut sheet.borrow_mut(), &p.title, width);
+    let across = Axis {
+        range: (axis.from, axis.to),
+        title: Some(&axis.title),
     };
-    let (low, high) = level_range(p);
-    let level = Scale {
-        from: low,
-        to: high,
-        from_px: plot.bottom(),
-        to_px: plot.y,
+    let title = level_title(p);
+    let up = Axis {
+        range: level_range(p),
+        title: Some(&title),
     };
-    let mut canvas = Canvas::new(width, height, &p.title);
-    axes::title(&mut canvas, &p.title, width);
-    axes::horizontal(&mut canvas, plot, &frequency, Some(&axis.title), true);
-    axes::vertical(&mut canvas, plot, &level, &level_title(p), true);
-    canvas.begin_clipped(plot, "spectrum");
-    draw_marks(&mut canvas, plot, p, &axis, &frequency);
-    let line = |values: &[f64]| {
-        let bin_hz = (p.frequency_hz.1 - p.frequency_hz.0) / values.len() as f64;
-        let points: Vec<(f64, f64)> = values
-            .iter()
-            .enumerate()
-            .map(|(i, dbfs)| {
-                let offset_hz = p.frequency_hz.0 + (i as f64 + 0.5) * bin_hz;
-                (frequency.px(axis.value(offset_hz)), level.px(*dbfs))
-            })
-            .collect();
-        Path::line(points)
-    };
+    let mut chart = axes::chart(&sheet, plot, across, up, true)?;
+    sheet.borrow_mut().begin_clipped(plot, "spectrum");
+    draw_marks(&mut sheet.borrow_mut(), plot, p, &axis, &chart);
     if !p.peaks_dbfs.is_empty() {
-        let stroke = Stroke::new(MEASURED, 1.0).opacity(0.4);
-        canvas.path(&line(&p.peaks_dbfs), None, Some(stroke), "peak");
+        draw_levels(&sheet, &mut chart, p, &axis, &p.peaks_dbfs, ("peak", PEAK))?;
     }
-    canvas.path(
-        &line(&p.levels_dbfs),
-        None,
-        Some(Stroke::new(MEASURED, 1.4)),
-        "mean",
-    );
+    draw_levels(
+        &sheet,
+        &mut chart,
+        p,
+        &axis,
+        &p.levels_dbfs,
+        ("mean", Stroke::new(MEASURED, 1.4)),
+    )?;
+    let mut canvas = sheet.borrow_mut();
     canvas.end_group();
     axes::border(&mut canvas, plot);
     draw_legend(&mut canvas, plot, p);
     Ok(canvas.finish())
+}
+
+fn draw_levels(
+    sheet: &Sheet,
+    chart: &mut Chart,
+    p: &SpectrumPicture,
+    axis: &FrequencyAxis,
+    levels_dbfs: &[f64],
+    (class, stroke): (&'static str, Stroke),
+) -> Result<(), PlotError> {
+    let bin_hz = (p.frequency_hz.1 - p.frequency_hz.0) / levels_dbfs.len() as f64;
+    let lowest = chart.y_range().start;
+    let points: Vec<(f64, f64)> = levels_dbfs
+        .iter()
+        .enumerate()
+        .map(|(i, dbfs)| {
+            let offset_hz = p.frequency_hz.0 + (i as f64 + 0.5) * bin_hz;
+            let dbfs = if dbfs.is_finite() {
+                dbfs.max(lowest)
+            } else {
+                f64::NAN
+            };
+            (axis.value(offset_hz), dbfs)
+        })
+        .collect();
+    sheet.borrow_mut().take_pen(class, None);
+    for part in axes::stretches(&points) {
+        chart
+            .draw_series(LineSeries::new(part, stroke.style()))
+            .map_err(failed)?;
+    }
+    sheet.borrow_mut().take_pen("", None);
+    Ok(())
 }
 
 fn check(p: &SpectrumPicture) -> Result<(), PlotError> {
@@ -169,20 +197,21 @@ fn level_range(p: &SpectrumPicture) -> (f64, f64) {
     (low, high)
 }
 
-fn draw_marks(canvas: &mut Canvas, plot: Frame, p: &SpectrumPicture, axis: &FrequencyAxis, scale: &Scale) {
+fn draw_marks(canvas: &mut Canvas, plot: Frame, p: &SpectrumPicture, axis: &FrequencyAxis, chart: &Chart) {
     let mut row = 0_u32;
     let mut free_from = f64::NEG_INFINITY;
     for mark in &p.marks {
-        let (left, right) = (
-            scale.px(axis.value(mark.low_hz)),
-            scale.px(axis.value(mark.high_hz)),
-        );
-        if !(left.is_finite() && right.is_finite()) || right < plot.x || left > plot.right() {
+        let (low, high) = (axis.value(mark.low_hz), axis.value(mark.high_hz));
+        if !(low.is_finite() && high.is_finite()) || high < axis.from || low > axis.to {
             continue;
         }
+        let (left, right) = (
+            axes::held_px(chart, (low, 0.0)).0,
+            axes::held_px(chart, (high, 0.0)).0,
+        );
         let band = Frame {
-            x: left.max(plot.x),
-            width: (right.min(plot.right()) - left.max(plot.x)).max(1.0),
+            x: left,
+            width: (right - left).max(1.0),
             ..plot
         };
         canvas.rect(band, Some(Fill::new(ASTRAY, 0.14)), None);
@@ -204,10 +233,7 @@ fn draw_legend(canvas: &mut Canvas, plot: Frame, p: &SpectrumPicture) {
         return;
     }
     let (y, mut x) = (plot.y - 8.0, plot.right());
-    let keys = [
-        ("strongest", Stroke::new(MEASURED, 1.0).opacity(0.4)),
-        ("mean", Stroke::new(MEASURED, 1.6)),
-    ];
+    let keys = [("strongest", PEAK), ("mean", Stroke::new(MEASURED, 1.6))];
     for (words, stroke) in keys {
         canvas.text((x, y), words, Text::new(TICK_PX).anchor(Anchor::End));
         x -= crate::style::text_width(words, TICK_PX) + 8.0;

@@ -3,24 +3,28 @@
 //! Light paper with dark ink, so that a print uses little toner. Colours that mean something differ in lightness as
 //! well as in hue, so that they can be told apart with colour-blind eyes (tested below) and mostly in a grey copy.
 
+use plotters::style::RGBColor;
+
 /// Fonts in the order in which a viewer should try them; the last is the generic family that every viewer has.
 pub(crate) const FONT_FAMILY: &str = "DejaVu Sans, Verdana, Arial, sans-serif";
 
-pub(crate) const PAPER: &str = "#fcfbf7";
-pub(crate) const INK: &str = "#20292e";
-pub(crate) const MUTED: &str = "#5e686d";
-pub(crate) const GRID: &str = "#d8d6cc";
-pub(crate) const FRAME: &str = "#9aa09f";
+pub(crate) const PAPER: RGBColor = RGBColor(0xfc, 0xfb, 0xf7);
+pub(crate) const INK: RGBColor = RGBColor(0x20, 0x29, 0x2e);
+pub(crate) const MUTED: RGBColor = RGBColor(0x5e, 0x68, 0x6d);
+pub(crate) const GRID: RGBColor = RGBColor(0xd8, 0xd6, 0xcc);
+pub(crate) const FRAME: RGBColor = RGBColor(0x9a, 0xa0, 0x9f);
 /// What was measured: readings, bearings, levels.
-pub(crate) const MEASURED: &str = "#14477d";
+pub(crate) const MEASURED: RGBColor = RGBColor(0x14, 0x47, 0x7d);
 /// What the model says of it: fitted pattern, error ellipse.
-pub(crate) const FITTED: &str = "#e0882b";
+pub(crate) const FITTED: RGBColor = RGBColor(0xe0, 0x88, 0x2b);
 /// How probable a place or direction is.
-pub(crate) const PROBABLE: &str = "#5fb3a1";
+pub(crate) const PROBABLE: RGBColor = RGBColor(0x5f, 0xb3, 0xa1);
+/// The edge of a region of that.
+pub(crate) const PROBABLE_EDGE: RGBColor = RGBColor(0x2f, 0x7d, 0x6c);
 /// What points elsewhere: reflections, readings that the model does not explain.
-pub(crate) const ASTRAY: &str = "#a13d6f";
+pub(crate) const ASTRAY: RGBColor = RGBColor(0xa1, 0x3d, 0x6f);
 /// The answer: the fix.
-pub(crate) const ANSWER: &str = "#b3261e";
+pub(crate) const ANSWER: RGBColor = RGBColor(0xb3, 0x26, 0x1e);
 
 /// Stops of the level scale, weak to strong: paper to near black, lightness falling all the way.
 const LEVEL_STOPS: [[u8; 3]; 7] = [
@@ -127,11 +131,8 @@ pub(crate) fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
 mod tests {
     use super::*;
 
-    fn linear(hex: &str) -> [f64; 3] {
-        std::array::from_fn(|i| {
-            let byte = u8::from_str_radix(&hex[1 + 2 * i..3 + 2 * i], 16).unwrap();
-            linear_byte(byte)
-        })
+    fn linear(colour: RGBColor) -> [f64; 3] {
+        [colour.0, colour.1, colour.2].map(linear_byte)
     }
 
     // IEC 61966-2-1, the sRGB transfer function.
@@ -197,14 +198,14 @@ mod tests {
         for (i, a) in colours.iter().enumerate() {
             for b in &colours[..i] {
                 for view in 0..3 {
-                    let see = |hex: &str| match view {
-                        0 => lab(linear(hex)),
-                        kind => lab(dichromat(linear(hex), kind == 1)),
+                    let see = |colour: RGBColor| match view {
+                        0 => lab(linear(colour)),
+                        kind => lab(dichromat(linear(colour), kind == 1)),
                     };
-                    let (p, q) = (see(a), see(b));
+                    let (p, q) = (see(*a), see(*b));
                     let distance = (0..3).map(|k| (p[k] - q[k]).powi(2)).sum::<f64>().sqrt();
                     // About 2.3 can just be told apart; ten and more is plain to see side by side.
-                    assert!(distance > 15.0, "{a} and {b}, view {view}: {distance:.1}");
+                    assert!(distance > 15.0, "{a:?} and {b:?}, view {view}: {distance:.1}");
                 }
             }
         }

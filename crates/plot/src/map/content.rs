@@ -8,7 +8,7 @@ use super::{MapBearing, MapPicture, is_reflected, on_earth};
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::labels::Labels;
 use crate::path::Path;
-use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, PAPER, PROBABLE};
+use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, PAPER, PROBABLE, PROBABLE_EDGE};
 use crate::ticks::percent;
 
 /// Modes of a bearing below this are not drawn.
@@ -228,7 +228,7 @@ fn draw_region(canvas: &mut Canvas, view: &View, region: &Region, class: &str, l
     canvas.path(
         &path,
         Some(Fill::new(PROBABLE, look.0)),
-        Some(Stroke::new("#2f7d6c", look.1)),
+        Some(Stroke::new(PROBABLE_EDGE, look.1)),
         class,
     );
 }

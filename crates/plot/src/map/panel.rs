@@ -1,10 +1,12 @@
 //! North arrow, legend and list of bearings beside the map.
 
+use plotters::style::RGBColor;
+
 use super::content::{draw_fix, draw_station, draw_truth};
 use super::{MapBearing, MapPicture, is_reflected};
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::path::Path;
-use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, MUTED, PAPER, PROBABLE, fitted};
+use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, MUTED, PAPER, PROBABLE, PROBABLE_EDGE, fitted};
 use crate::ticks::{percent, with_doubt};
 
 const LINE_PX: f64 = 19.0;
@@ -81,7 +83,7 @@ fn draw_north(canvas: &mut Canvas, centre: (f64, f64), declination_deg: Option<f
         canvas.text(
             (room.0, y),
             &words,
-            Text::new(TEXT_PX).colour(colour).anchor(Anchor::Start),
+            Text::new(TEXT_PX).colour(*colour).anchor(Anchor::Start),
         );
     }
 }
@@ -106,7 +108,7 @@ fn draw_list(canvas: &mut Canvas, p: &MapPicture, at: (f64, f64), width: f64, fo
             canvas.text(
                 (x, y),
                 &fitted(words, TEXT_PX, width),
-                Text::new(TEXT_PX).colour(colour),
+                Text::new(TEXT_PX).colour(*colour),
             );
             y += 16.0;
         }
@@ -114,7 +116,7 @@ fn draw_list(canvas: &mut Canvas, p: &MapPicture, at: (f64, f64), width: f64, fo
     }
 }
 
-fn list_lines(p: &MapPicture, bearing: &MapBearing) -> Vec<(String, &'static str)> {
+fn list_lines(p: &MapPicture, bearing: &MapBearing) -> Vec<(String, RGBColor)> {
     let name = &p.stations[bearing.station].name;
     let mut lines = vec![(name.clone(), INK)];
     lines.push((
@@ -164,7 +166,7 @@ fn keys(p: &MapPicture) -> Vec<(Key, &'static str)> {
         keys.push((Key::Area(Fill::new(MEASURED, 0.16), None), "95 % of a bearing"));
     }
     if let Some(fix) = p.fix {
-        let edge = |width| Some(Stroke::new("#2f7d6c", width));
+        let edge = |width| Some(Stroke::new(PROBABLE_EDGE, width));
         keys.push((Key::Area(Fill::new(PROBABLE, 0.7), edge(1.8)), "50 % region"));
         keys.push((Key::Area(Fill::new(PROBABLE, 0.26), edge(1.0)), "95 % region"));
         if fix.ellipse95.is_some() {
