@@ -8,7 +8,8 @@ mod view;
 use lobewright_types::{ArcDeg, Fix, Mode, Position};
 
 use crate::axes;
-use crate::canvas::{Canvas, Frame};
+use crate::backend;
+use crate::canvas::Frame;
 use crate::labels::Labels;
 use crate::{PlotError, Size};
 use view::View;
@@ -78,13 +79,14 @@ pub fn map(p: &MapPicture) -> Result<String, PlotError> {
         width: width - panel_width - 62.0,
         height: height - 48.0 - 36.0,
     };
-    let view = View::of(p, frame);
-    let mut canvas = Canvas::new(width, height, &p.title);
-    axes::title(&mut canvas, &p.title, width);
+    let sheet = backend::sheet(width, height, &p.title);
+    let view = View::of(&sheet, p, frame);
+    axes::title(&mut sheet.borrow_mut(), &p.title, width);
     let mut labels = Labels::new(frame);
-    furniture::draw_graticule(&mut canvas, &view);
-    canvas.begin_clipped(frame, "map");
-    content::draw(&mut canvas, &view, p, &mut labels);
+    furniture::draw_graticule(&view)?;
+    sheet.borrow_mut().begin_clipped(frame, "map");
+    content::draw(&view, p, &mut labels)?;
+    let mut canvas = sheet.borrow_mut();
     furniture::draw_scale_bar(&mut canvas, &view, &mut labels);
     content::draw_labels(&mut canvas, &view, p, &mut labels);
     canvas.end_group();

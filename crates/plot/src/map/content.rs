@@ -5,6 +5,7 @@ use lobewright_types::{ErrorEllipse, FixMode, Position, Region};
 
 use super::view::View;
 use super::{MapBearing, MapPicture, is_reflected, on_earth};
+use crate::PlotError;
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::labels::Labels;
 use crate::path::Path;
@@ -15,23 +16,28 @@ use crate::ticks::percent;
 const LEAST_MODE: f64 = 0.05;
 
 /// Draws everything but the names of places.
-pub(super) fn draw(canvas: &mut Canvas, view: &View, p: &MapPicture, labels: &mut Labels) {
+pub(super) fn draw(view: &View, p: &MapPicture, labels: &mut Labels) -> Result<(), PlotError> {
     for bearing in &p.bearings {
-        draw_wedges(canvas, view, p.stations[bearing.station].position, bearing);
+        draw_wedges(view, p.stations[bearing.station].position, bearing)?;
     }
     if let Some(fix) = p.fix {
-        draw_region(canvas, view, &fix.region95, "region95", (0.26, 1.0));
-        draw_region(canvas, view, &fix.region50, "region50", (0.5, 1.8));
+        draw_region(view, &fix.region95, "region95", (0.26, 1.0))?;
+        draw_region(view, &fix.region50, "region50", (0.5, 1.8))?;
         if let Some(ellipse) = &fix.ellipse95 {
-            draw_ellipse(canvas, view, ellipse);
+            draw_ellipse(view, ellipse)?;
         }
     }
     for bearing in &p.bearings {
-        draw_bearing(canvas, view, p.stations[bearing.station].position, bearing);
+        draw_bearing(view, p.stations[bearing.station].position, bearing)?;
     }
     for bearing in &p.bearings {
         keep_off_line(view, p.stations[bearing.station].position, bearing, labels);
     }
+    draw_marks(&mut view.plane.canvas(), view, p, labels);
+    Ok(())
+}
+
+fn draw_marks(canvas: &mut Canvas, view: &View, p: &MapPicture, labels: &mut Labels) {
     for station in &p.stations {
         let at = view.px(station.position);
         draw_station(canvas, at);
@@ -115,8 +121,9 @@ fn draw_mode_labels(
     for mode in other_modes(bearing) {
         let line = view.geodesic(from, mode.azimuth.degrees(), 0.35 * length_m(view, from, bearing));
         let words = percent(mode.probability);
-        if let Some(at) = line.iter().rev().find(|at| view.frame.contains(**at)) {
-            labels.write(canvas, *at, 7.0, &words, Text::new(11.0).colour(MEASURED));
+        let mut on_page = line.iter().rev().map(|point| view.plane.px(*point));
+        if let Some(at) = on_page.find(|at| view.frame.contains(*at)) {
+            labels.write(canvas, at, 7.0, &words, Text::new(11.0).colour(MEASURED));
         }
     }
 }
@@ -128,7 +135,7 @@ fn keep_off_line(view: &View, from: Position, bearing: &MapBearing, labels: &mut
     }
     let line = view.geodesic(from, bearing.azimuth_true_deg, length_m(view, from, bearing));
     for pair in line.windows(2) {
-        let ((ax, ay), (bx, by)) = (pair[0], pair[1]);
+        let ((ax, ay), (bx, by)) = (view.plane.px(pair[0]), view.plane.px(pair[1]));
         let steps = ((bx - ax).hypot(by - ay) / 8.0).ceil().clamp(1.0, 500.0);
         for i in crate::ticks::multiples(0.0, steps, 1.0) {
             let at = (ax + (bx - ax) * i / steps, ay + (by - ay) * i / steps);
@@ -154,11 +161,13 @@ fn other_modes(bearing: &MapBearing) -> impl Iterator<Item = &lobewright_types::
         .filter(|m| m.probability >= LEAST_MODE)
 }
 
+/// Length of the line, no longer than what surely leaves the page.
 fn length_m(view: &View, from: Position, bearing: &MapBearing) -> f64 {
+    let to_edge = view.far_m(from);
     bearing
         .length_m
         .filter(|m| m.is_finite() && *m > 0.0)
-        .unwrap_or_else(|| view.far_m(from))
+        .map_or(to_edge, |m| m.min(to_edge))
 }
 
 /// A point at three fifths of the part of the line that is on the page.
@@ -175,7 +184,7 @@ fn point_for_label(view: &View, from: Position, bearing: &MapBearing) -> Option<
     on_page.get(on_page.len() * 3 / 5).copied()
 }
 
-fn draw_wedges(canvas: &mut Canvas, view: &View, from: Position, bearing: &MapBearing) {
+fn draw_wedges(view: &View, from: Position, bearing: &MapBearing) -> Result<(), PlotError> {
     let colour = if is_reflected(bearing) { ASTRAY } else { MEASURED };
     let radius = length_m(view, from, bearing);
     for arc in &bearing.arcs95 {
@@ -189,64 +198,59 @@ fn draw_wedges(canvas: &mut Canvas, view: &View, from: Position, bearing: &MapBe
         let mut back = view.geodesic(from, start + width, radius);
         back.reverse();
         outline.extend(back);
-        canvas.path(
-            &Path::closed(outline),
-            Some(Fill::new(colour, 0.09)),
-            None,
-            "wedge95",
-        );
+        view.plane.polygon(outline, Fill::new(colour, 0.09), "wedge95")?;
     }
+    Ok(())
 }
 
-fn draw_bearing(canvas: &mut Canvas, view: &View, from: Position, bearing: &MapBearing) {
+fn draw_bearing(view: &View, from: Position, bearing: &MapBearing) -> Result<(), PlotError> {
     let length = length_m(view, from, bearing);
     for mode in other_modes(bearing) {
-        let line = Path::line(view.geodesic(from, mode.azimuth.degrees(), length));
+        let line = view.geodesic(from, mode.azimuth.degrees(), length);
         let stroke = Stroke::new(MEASURED, 1.1).dashed("2 4");
-        canvas.path(&line, None, Some(stroke), "other_mode");
+        view.plane.line(line, stroke, "other_mode")?;
     }
     if !bearing.azimuth_true_deg.is_finite() {
-        return;
+        return Ok(());
     }
-    let line = Path::line(view.geodesic(from, bearing.azimuth_true_deg, length));
+    let line = view.geodesic(from, bearing.azimuth_true_deg, length);
     let (stroke, class) = if is_reflected(bearing) {
         (Stroke::new(ASTRAY, 1.9).dashed("9 6"), "bearing reflected")
     } else {
         (Stroke::new(MEASURED, 1.9), "bearing")
     };
-    canvas.path(&line, None, Some(stroke), class);
+    view.plane.line(line, stroke, class)
 }
 
 /// Fills a region; `look` is the opacity of the filling and the width of the line around it.
-fn draw_region(canvas: &mut Canvas, view: &View, region: &Region, class: &str, look: (f64, f64)) {
-    let mut path = Path::default();
-    for polygon in &region.polygons {
-        for ring in std::iter::once(&polygon.outer).chain(&polygon.holes) {
-            path.add_closed(ring.iter().map(|place| view.px(*place)));
-        }
-    }
-    canvas.path(
-        &path,
-        Some(Fill::new(PROBABLE, look.0)),
-        Some(Stroke::new(PROBABLE_EDGE, look.1)),
+fn draw_region(view: &View, region: &Region, class: &'static str, look: (f64, f64)) -> Result<(), PlotError> {
+    let rings = region
+        .polygons
+        .iter()
+        .flat_map(|polygon| std::iter::once(&polygon.outer).chain(&polygon.holes))
+        .map(|ring| ring.iter().map(|place| view.point(*place)).collect());
+    view.plane.rings(
+        rings,
+        Fill::new(PROBABLE, look.0),
+        Stroke::new(PROBABLE_EDGE, look.1),
         class,
-    );
+    )
 }
 
-fn draw_ellipse(canvas: &mut Canvas, view: &View, ellipse: &ErrorEllipse) {
+fn draw_ellipse(view: &View, ellipse: &ErrorEllipse) -> Result<(), PlotError> {
     let (major, minor) = (ellipse.semi_major_m, ellipse.semi_minor_m);
     let sound = major.is_finite() && minor.is_finite() && major > 0.0 && minor > 0.0;
     if !sound || !on_earth(ellipse.centre) {
-        return;
+        return Ok(());
     }
-    let outline = (0..180_u32).map(|i| {
+    let outline = (0..=180_u32).map(|i| {
         let angle = (f64::from(i) * 2.0).to_radians();
         let (along, across) = (major * angle.cos(), minor * angle.sin());
         let azimuth = ellipse.major_azimuth.turned(across.atan2(along).to_degrees());
-        view.px(direct(ellipse.centre, azimuth, along.hypot(across)))
+        view.point(direct(ellipse.centre, azimuth, along.hypot(across)))
     });
     let stroke = Stroke::new(FITTED, 1.8).dashed("6 3");
-    canvas.path(&Path::closed(outline), None, Some(stroke), "ellipse");
+    view.plane.line(outline, stroke, "ellipse")
 }
 
 /// A station's mark: a triangle with a dot where it stands.

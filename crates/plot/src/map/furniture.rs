@@ -4,9 +4,10 @@ use lobewright_types::{Position, wrap_signed_degrees};
 
 use super::content::centred;
 use super::view::View;
+use crate::PlotError;
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::labels::Labels;
-use crate::path::Path;
+use crate::plane::Point;
 use crate::style::{FRAME, GRID, INK, PAPER};
 use crate::ticks::{decimals, multiples, nice_below, nice_step};
 
@@ -41,13 +42,13 @@ fn extent(view: &View) -> Extent {
 }
 
 /// Draws lines of latitude and longitude at round numbers and labels them at the left and lower edge.
-pub(super) fn draw_graticule(canvas: &mut Canvas, view: &View) {
+pub(super) fn draw_graticule(view: &View) -> Result<(), PlotError> {
     let extent = extent(view);
     let (south, north) = extent.lat_deg;
     let (west, east) = extent.east_deg;
     let middle = view.middle_lon_deg();
     let at = |lat_deg: f64, east_deg: f64| {
-        view.px(Position {
+        view.point(Position {
             lat_deg: lat_deg.clamp(-90.0, 90.0),
             lon_deg: wrap_signed_degrees(middle + east_deg),
         })
@@ -56,32 +57,24 @@ pub(super) fn draw_graticule(canvas: &mut Canvas, view: &View) {
         let margin = (to - from) * 0.06;
         (0..=64_u32).map(move |i| from - margin + (to - from + 2.0 * margin) * f64::from(i) / 64.0)
     };
-    canvas.begin_clipped(view.frame, "graticule");
+    view.plane.canvas().begin_clipped(view.frame, "graticule");
+    let grid = Stroke::new(GRID, 1.0);
+    let on_page = |line: &[Point]| line.iter().map(|point| view.plane.px(*point)).collect::<Vec<_>>();
     let mut labels = Vec::new();
     if let Some(step) = nice_step(north - south, 6) {
         for lat in multiples(south, north, step) {
-            let line: Vec<(f64, f64)> = along(west, east).map(|east| at(lat, east)).collect();
-            canvas.path(
-                &Path::line(line.iter().copied()),
-                None,
-                Some(Stroke::new(GRID, 1.0)),
-                "parallel",
-            );
-            if let Some(y) = crossing(&line, view.frame.x, |p| p) {
+            let line: Vec<Point> = along(west, east).map(|east| at(lat, east)).collect();
+            view.plane.line(line.iter().copied(), grid, "parallel")?;
+            if let Some(y) = crossing(&on_page(&line), view.frame.x, |p| p) {
                 labels.push((false, y, degrees(lat, decimals(step), ['N', 'S'])));
             }
         }
     }
     if let Some(step) = nice_step(east - west, 6) {
         for lon in multiples(middle + west, middle + east, step) {
-            let line: Vec<(f64, f64)> = along(south, north).map(|lat| at(lat, lon - middle)).collect();
-            canvas.path(
-                &Path::line(line.iter().copied()),
-                None,
-                Some(Stroke::new(GRID, 1.0)),
-                "meridian",
-            );
-            if let Some(x) = crossing(&line, view.frame.bottom(), |(x, y)| (y, x)) {
+            let line: Vec<Point> = along(south, north).map(|lat| at(lat, lon - middle)).collect();
+            view.plane.line(line.iter().copied(), grid, "meridian")?;
+            if let Some(x) = crossing(&on_page(&line), view.frame.bottom(), |(x, y)| (y, x)) {
                 labels.push((
                     true,
                     x,
@@ -90,8 +83,10 @@ pub(super) fn draw_graticule(canvas: &mut Canvas, view: &View) {
             }
         }
     }
+    let mut canvas = view.plane.canvas();
     canvas.end_group();
-    draw_graticule_labels(canvas, view.frame, &labels);
+    draw_graticule_labels(&mut canvas, view.frame, &labels);
+    Ok(())
 }
 
 /// Labels at the lower edge stand upright, those at the left edge are turned, for they are long.

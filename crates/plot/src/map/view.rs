@@ -4,7 +4,9 @@ use lobewright_geodesy::{LocalFrame, direct, inverse};
 use lobewright_types::{Azimuth, Position, Region, True};
 
 use super::{MapPicture, on_earth};
+use crate::backend::Sheet;
 use crate::canvas::Frame;
+use crate::plane::{Plane, Point};
 
 /// Half the width of the smallest map, in metres.
 const LEAST_REACH_M: f64 = 60.0;
@@ -18,14 +20,14 @@ const LONGEST_M: f64 = 19_000_000.0;
 /// The projection and its scale.
 pub(super) struct View {
     pub(super) frame: Frame,
+    /// Metres east and north of the middle of the page.
+    pub(super) plane: Plane,
     local: LocalFrame,
-    /// Middle of the page in local metres.
-    middle_m: (f64, f64),
     pub(super) px_per_m: f64,
 }
 
 impl View {
-    pub(super) fn of(p: &MapPicture, frame: Frame) -> Self {
+    pub(super) fn of(sheet: &Sheet, p: &MapPicture, frame: Frame) -> Self {
         let core = core_places(p);
         let local = LocalFrame::at(centre(&core));
         let mut shown: Vec<(f64, f64)> = core.iter().map(|place| local.to_local(*place)).collect();
@@ -56,32 +58,35 @@ impl View {
         };
         let px_per_m = (frame.width / ((east - west) * margin).max(2.0 * least))
             .min(frame.height / ((north - south) * margin).max(2.0 * least));
+        let half_m = (0.5 * frame.width / px_per_m, 0.5 * frame.height / px_per_m);
         // North must be up at the middle of the page, so the plane is laid there.
         let origin = local.from_local(middle_m.0, middle_m.1);
         Self {
             frame,
+            plane: Plane::new(sheet, frame, -half_m.0..half_m.0, -half_m.1..half_m.1),
             local: LocalFrame::at(origin),
-            middle_m: (0.0, 0.0),
             px_per_m,
+        }
+    }
+
+    /// A place in the plane; not a number for one that is not on earth.
+    pub(super) fn point(&self, place: Position) -> Point {
+        if on_earth(place) {
+            self.local.to_local(place)
+        } else {
+            (f64::NAN, f64::NAN)
         }
     }
 
     /// Where a place stands on the page.
     pub(super) fn px(&self, place: Position) -> (f64, f64) {
-        if !on_earth(place) {
-            return (f64::NAN, f64::NAN);
-        }
-        let (east_m, north_m) = self.local.to_local(place);
-        (
-            self.frame.x + self.frame.width / 2.0 + (east_m - self.middle_m.0) * self.px_per_m,
-            self.frame.y + self.frame.height / 2.0 - (north_m - self.middle_m.1) * self.px_per_m,
-        )
+        self.plane.px(self.point(place))
     }
 
     /// The place at a point of the page.
     pub(super) fn place(&self, (x, y): (f64, f64)) -> Position {
-        let east_m = (x - self.frame.x - self.frame.width / 2.0) / self.px_per_m + self.middle_m.0;
-        let north_m = (self.frame.y + self.frame.height / 2.0 - y) / self.px_per_m + self.middle_m.1;
+        let east_m = (x - self.frame.x - self.frame.width / 2.0) / self.px_per_m;
+        let north_m = (self.frame.y + self.frame.height / 2.0 - y) / self.px_per_m;
         self.local.from_local(east_m, north_m)
     }
 
@@ -97,32 +102,26 @@ impl View {
         (to_middle + across).min(LONGEST_M)
     }
 
-    /// Points of the page along a geodesic.
-    pub(super) fn geodesic(&self, from: Position, azimuth_deg: f64, length_m: f64) -> Vec<(f64, f64)> {
+    /// Points of the plane along a geodesic.
+    pub(super) fn geodesic(&self, from: Position, azimuth_deg: f64, length_m: f64) -> Vec<Point> {
         let azimuth = Azimuth::<True>::from_degrees(azimuth_deg);
         let length_m = length_m.clamp(0.0, LONGEST_M);
         // Straight within a hundredth of a pixel up to some ten kilometres; curved ones need steps.
         let steps = (length_m / 5_000.0).ceil().clamp(1.0, 96.0);
         crate::ticks::multiples(0.0, steps, 1.0)
             .into_iter()
-            .map(|i| self.px(direct(from, azimuth, length_m * i / steps)))
+            .map(|i| self.point(direct(from, azimuth, length_m * i / steps)))
             .collect()
     }
 
-    /// Points of the page along an arc of the horizon at a distance, clockwise.
-    pub(super) fn arc(
-        &self,
-        around: Position,
-        from_deg: f64,
-        width_deg: f64,
-        radius_m: f64,
-    ) -> Vec<(f64, f64)> {
+    /// Points of the plane along an arc of the horizon at a distance, clockwise.
+    pub(super) fn arc(&self, around: Position, from_deg: f64, width_deg: f64, radius_m: f64) -> Vec<Point> {
         let steps = (width_deg.abs() / 2.0).ceil().clamp(1.0, 180.0);
         crate::ticks::multiples(0.0, steps, 1.0)
             .into_iter()
             .map(|i| {
                 let azimuth = Azimuth::<True>::from_degrees(from_deg + width_deg * i / steps);
-                self.px(direct(around, azimuth, radius_m.clamp(0.0, LONGEST_M)))
+                self.point(direct(around, azimuth, radius_m.clamp(0.0, LONGEST_M)))
             })
             .collect()
     }
