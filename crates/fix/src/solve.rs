@@ -10,7 +10,7 @@ use crate::grid::{self, Grid};
 use crate::likelihood::{Domain, Surface};
 use crate::mesh::Mesh;
 use crate::modes::{self, Peak};
-use crate::places::{self, Places};
+use crate::places::{self, Place, Places};
 use crate::search;
 use crate::statements;
 use crate::top;
@@ -163,14 +163,25 @@ fn conclude(
         reasons.extend(contradiction);
         return no_fix(reasons);
     }
-    let standing: f64 = places
+    let reflected: Vec<f64> = places
         .list
         .iter()
-        .map(|p| 1.0 - verdicts::place_reflected(p, &points))
-        .sum();
+        .map(|p| verdicts::place_reflected(p, &points))
+        .collect();
+    let standing: f64 = reflected.iter().map(|r| 1.0 - r).sum();
     if let (Some(reason), true) = (&contradiction, standing < 1.5) {
         return no_fix(vec![reason.clone()]);
     }
+    // A bearing whose verdict is a reflection has been explained: only what stands can still contradict itself.
+    let stands: Vec<&Place> = places
+        .list
+        .iter()
+        .zip(&reflected)
+        .filter(|(_, r)| **r < 0.5)
+        .map(|(p, _)| p)
+        .collect();
+    let contradiction =
+        statements::contradiction(statements::linear_of_some(&stands, Some(position)).as_ref());
 
     let listed: Vec<&Peak> = peaks
         .iter()

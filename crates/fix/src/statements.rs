@@ -6,7 +6,7 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use crate::geometry::{self, Crossing};
 use crate::linear::{LinearFix, Ray, most_likely};
-use crate::places::Places;
+use crate::places::{Place, Places};
 
 /// Lines that cross at less than this many of their joint standard deviations leave the range open.
 const CLEAR_CROSSING_SIGMAS: f64 = 2.0;
@@ -68,7 +68,12 @@ fn parallel(places: &Places, crossings: &[Crossing]) -> Option<FixStatement> {
 
 /// The normal-error answer from one ray a place: its most probable mode, or the mode that points nearest to `near`.
 pub(crate) fn linear_of(places: &Places, near: Option<Position>) -> Option<LinearFix> {
-    let count = places.list.len();
+    linear_of_some(&places.list.iter().collect::<Vec<_>>(), near)
+}
+
+/// The same from some of the places.
+pub(crate) fn linear_of_some(list: &[&Place], near: Option<Position>) -> Option<LinearFix> {
+    let count = list.len();
     // For a first look some are enough; the last word, on chi-square, takes all.
     let take = if near.is_none() {
         count.min(FIRST_LOOK)
@@ -76,7 +81,7 @@ pub(crate) fn linear_of(places: &Places, near: Option<Position>) -> Option<Linea
         count
     };
     let rays: Vec<Ray> = (0..take)
-        .map(|k| &places.list[k * count / take])
+        .map(|k| list[k * count / take])
         .map(|place| {
             let modes = place.density.modes(0.05);
             let mode = near.map_or(modes[0], |at| {
