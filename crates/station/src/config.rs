@@ -262,6 +262,9 @@ impl PipelineConfig {
     }
 
     /// The settings as TOML, with every default written out.
+    ///
+    /// # Panics
+    /// Never: every field has a TOML form.
     pub fn to_toml(&self) -> String {
         toml::to_string(self).expect("every field has a TOML form")
     }

@@ -7,8 +7,10 @@
 
 mod config;
 mod error;
+mod listen;
 mod place;
 mod run;
+mod site;
 mod summary;
 
 pub use config::{

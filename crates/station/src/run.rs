@@ -130,7 +130,7 @@ fn run_places(
                 place: index,
                 samples,
                 total,
-            })
+            });
         };
         process_place(
             settings,

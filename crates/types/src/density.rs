@@ -4,8 +4,6 @@ use serde::{Deserialize, Serialize};
 
 use crate::{ArcDeg, Azimuth, Mode, True, wrap_degrees, wrap_signed_degrees};
 
-/// Peaks whose valley is shallower than this (in nats of log density) count as one.
-const VALLEY_NATS: f64 = 0.7;
 /// Log density below the peak at which a density counts as empty.
 const FLOOR_NATS: f64 = 60.0;
 /// Uniform spacing from which an adaptive density is refined.
@@ -21,8 +19,8 @@ const MIN_STEP_DEG: f64 = 1e-4;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "Knots", into = "Knots")]
 pub struct CircleDensity {
-    azimuth_deg: Vec<f64>,
-    ln_per_deg: Vec<f64>,
+    pub(crate) azimuth_deg: Vec<f64>,
+    pub(crate) ln_per_deg: Vec<f64>,
 }
 
 /// The form in files.
@@ -56,7 +54,7 @@ pub enum DensityError {
 }
 
 /// Integral of `exp` of a straight line from `a` to `b` over a length `h`.
-fn segment_mass(a: f64, b: f64, h: f64) -> f64 {
+pub(crate) fn segment_mass(a: f64, b: f64, h: f64) -> f64 {
     let d = b - a;
     if d.abs() < 1e-6 {
         h * f64::midpoint(a, b).exp() * (1.0 + d * d / 24.0)
@@ -433,115 +431,6 @@ impl CircleDensity {
             })
             .collect()
     }
-
-    /// Index ranges `[peak, from, to]` of the peaks, valley to valley; indices run on past the end of the list.
-    fn basins(&self) -> Vec<Basin> {
-        let n = self.ln_per_deg.len();
-        let lowest = (0..n)
-            .min_by(|&a, &b| self.ln_per_deg[a].total_cmp(&self.ln_per_deg[b]))
-            .unwrap_or(0);
-        let value = |i: usize| self.ln_per_deg[i % n];
-        let mut basins: Vec<Basin> = Vec::new();
-        let mut current = Basin {
-            from: lowest,
-            peak: lowest,
-            to: lowest,
-        };
-        for i in lowest + 1..=lowest + n {
-            let rising_again = value(i) > value(current.to);
-            if !rising_again {
-                current.to = i;
-            } else if value(current.peak) - value(current.to) >= VALLEY_NATS {
-                // A real valley behind a real peak: what follows is another peak's.
-                basins.push(current);
-                current = Basin {
-                    from: current.to,
-                    peak: i,
-                    to: i,
-                };
-            } else {
-                current.to = i;
-            }
-            if value(i) > value(current.peak) {
-                current.peak = i;
-                current.to = i;
-            }
-        }
-        current.to = lowest + n;
-        basins.push(current);
-        self.join_shallow(basins)
-    }
-
-    /// Joins neighbours whose valley is shallow seen from the later peak.
-    fn join_shallow(&self, basins: Vec<Basin>) -> Vec<Basin> {
-        let n = self.ln_per_deg.len();
-        let value = |i: usize| self.ln_per_deg[i % n];
-        let mut joined: Vec<Basin> = Vec::new();
-        for basin in basins {
-            match joined.last_mut() {
-                Some(last) if value(basin.peak) - value(basin.from) < VALLEY_NATS => {
-                    last.to = basin.to;
-                    if value(basin.peak) > value(last.peak) {
-                        last.peak = basin.peak;
-                    }
-                }
-                _ => joined.push(basin),
-            }
-        }
-        joined
-    }
-
-    fn mode_of(&self, basin: Basin) -> Mode {
-        let n = self.azimuth_deg.len();
-        let at = |i: usize| self.azimuth_deg[i % n] + 360.0 * (i / n) as f64;
-        let ln = |i: usize| self.ln_per_deg[i % n];
-        let centre = self.peak_between_knots(basin.peak);
-        let (mut mass, mut second, mut first) = (0.0, 0.0, 0.0);
-        for i in basin.from..basin.to {
-            let h = at(i + 1) - at(i);
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "1 to 360")]
-            let parts = h.ceil().max(1.0) as usize;
-            for k in 0..parts {
-                let (x0, x1) = (k as f64 / parts as f64, (k as f64 + 1.0) / parts as f64);
-                let (a, b) = (ln(i) + (ln(i + 1) - ln(i)) * x0, ln(i) + (ln(i + 1) - ln(i)) * x1);
-                let m = segment_mass(a, b, h * (x1 - x0));
-                let d = at(i) + h * f64::midpoint(x0, x1) - centre;
-                mass += m;
-                first += m * d;
-                second += m * (d * d + (h * (x1 - x0)).powi(2) / 12.0);
-            }
-        }
-        let mass = mass.max(f64::MIN_POSITIVE);
-        let variance = (second / mass - (first / mass).powi(2)).max(0.0);
-        Mode {
-            azimuth: Azimuth::from_degrees(centre),
-            sigma_deg: variance.sqrt(),
-            probability: mass.min(1.0),
-        }
-    }
-
-    /// The top of the parabola through the highest knot and its neighbours, on the unwrapped scale of `index`.
-    fn peak_between_knots(&self, index: usize) -> f64 {
-        let n = self.azimuth_deg.len();
-        let at = |i: usize| self.azimuth_deg[i % n] + 360.0 * (i / n) as f64;
-        let i = index + n;
-        let (x0, x1, x2) = (at(i - 1) - at(i), 0.0, at(i + 1) - at(i));
-        let (y0, y1, y2) = (
-            self.ln_per_deg[(i - 1) % n],
-            self.ln_per_deg[i % n],
-            self.ln_per_deg[(i + 1) % n],
-        );
-        let slope_left = (y1 - y0) / (x1 - x0);
-        let slope_right = (y2 - y1) / (x2 - x1);
-        let bend = slope_right - slope_left;
-        let base = at(index);
-        if bend >= -1e-12 {
-            return base;
-        }
-        // Where the slope, taken straight between the middles of the two segments, is zero.
-        let (m0, m1) = (x0 / 2.0, x2 / 2.0);
-        base + (m0 + (m1 - m0) * slope_left / (slope_left - slope_right)).clamp(x0 / 2.0, x2 / 2.0)
-    }
 }
 
 /// Splits one segment until a straight line follows the function.
@@ -595,13 +484,6 @@ struct Piece {
     mass: f64,
 }
 
-#[derive(Clone, Copy)]
-struct Basin {
-    from: usize,
-    peak: usize,
-    to: usize,
-}
-
 impl From<CircleDensity> for Knots {
     fn from(d: CircleDensity) -> Self {
         Self {
@@ -619,115 +501,5 @@ impl TryFrom<Knots> for CircleDensity {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn az(deg: f64) -> Azimuth<True> {
-        Azimuth::from_degrees(deg)
-    }
-
-    fn arc(from: f64, width_deg: f64) -> ArcDeg {
-        ArcDeg {
-            from: az(from),
-            width_deg,
-        }
-    }
-
-    #[test]
-    fn normal_has_the_sigma_it_was_given_at_any_width() {
-        for sigma in [0.01, 0.3, 2.0, 15.0, 30.0] {
-            for centre in [0.0, 0.004, 123.4, 359.9] {
-                let density = CircleDensity::normal(az(centre), sigma);
-                let modes = density.modes(0.05);
-                assert_eq!(modes.len(), 1);
-                assert!(
-                    (modes[0].sigma_deg / sigma - 1.0).abs() < 0.01,
-                    "{sigma} {}",
-                    modes[0].sigma_deg
-                );
-                assert!(modes[0].azimuth.turn_to(az(centre)).abs() < 0.02 * sigma);
-                assert!((density.probability(arc(0.0, 360.0)) - 1.0).abs() < 1e-9);
-            }
-        }
-    }
-
-    // One- and two-sigma probabilities of the normal law: any table, 0.682689 and 0.954500.
-    #[test]
-    fn arcs_of_a_normal_hold_what_tables_say() {
-        let density = CircleDensity::normal(az(1.0), 2.0);
-        assert!((density.probability(arc(-1.0, 4.0)) - 0.682_689).abs() < 1e-3);
-        assert!((density.probability(arc(-3.0, 8.0)) - 0.954_500).abs() < 1e-3);
-        let arcs = density.highest_density_arcs(0.95);
-        assert_eq!(arcs.len(), 1);
-        assert!(
-            (arcs[0].width_deg - 2.0 * 1.959_964 * 2.0).abs() < 0.03,
-            "{}",
-            arcs[0].width_deg
-        );
-        assert!(arcs[0].contains(az(1.0)) && arcs[0].contains(az(358.0)));
-    }
-
-    #[test]
-    fn two_opposite_peaks_are_two_modes_and_two_arcs() {
-        let ln = |a: f64| {
-            let one = |c: f64| (-0.5 * (wrap_signed_degrees(a - c) / 3.0).powi(2)).exp();
-            (0.7 * one(10.0) + 0.3 * one(190.0)).max(1e-30).ln()
-        };
-        let density = CircleDensity::from_ln_fn(ln, &[10.0, 190.0], 0.01).unwrap();
-        let modes = density.modes(0.05);
-        assert_eq!(modes.len(), 2);
-        assert!((modes[0].probability - 0.7).abs() < 0.01);
-        assert!((modes[1].azimuth.degrees() - 190.0).abs() < 0.1);
-        assert_eq!(density.highest_density_arcs(0.95).len(), 2);
-    }
-
-    #[test]
-    fn widening_adds_variances() {
-        let density = CircleDensity::normal(az(350.0), 3.0).widened(4.0);
-        assert!((density.modes(0.05)[0].sigma_deg - 5.0).abs() < 0.05);
-        let narrow = CircleDensity::normal(az(350.0), 0.02).widened(1.0);
-        assert!((narrow.modes(0.05)[0].sigma_deg - 1.0).abs() < 0.02);
-    }
-
-    #[test]
-    fn uniform_knows_no_direction() {
-        let density = CircleDensity::uniform();
-        assert!(density.mean_direction().1 < 1e-9);
-        assert!((density.probability(arc(300.0, 90.0)) - 0.25).abs() < 1e-9);
-        assert_eq!(density.modes(0.05).len(), 1);
-        let arcs = density.highest_density_arcs(0.95);
-        assert!((arcs.iter().map(|a| a.width_deg).sum::<f64>() - 360.0).abs() < 1e-6);
-    }
-
-    #[test]
-    fn turning_moves_every_mode() {
-        let density = CircleDensity::normal(az(200.0), 2.0).turned(170.0);
-        assert!((density.modes(0.05)[0].azimuth.degrees() - 10.0).abs() < 0.05);
-    }
-
-    #[test]
-    fn knots_out_of_order_are_refused() {
-        assert_eq!(
-            CircleDensity::from_knots(vec![0.0, 10.0, 5.0], vec![0.0; 3]),
-            Err(DensityError::Order(2))
-        );
-        assert_eq!(
-            CircleDensity::from_knots(vec![0.0, 1.0], vec![0.0; 2]),
-            Err(DensityError::TooFew(2))
-        );
-        assert_eq!(
-            CircleDensity::from_knots(vec![0.0, 1.0, 2.0], vec![f64::NAN, 0.0, 0.0]),
-            Err(DensityError::NoMass)
-        );
-    }
-
-    #[test]
-    fn json_round_trip_keeps_every_knot() {
-        let density = CircleDensity::normal(az(12.5), 1.5);
-        let text = serde_json::to_string(&density).unwrap();
-        let back: CircleDensity = serde_json::from_str(&text).unwrap();
-        for (a, b) in density.ln_per_deg().iter().zip(back.ln_per_deg()) {
-            assert!((a - b).abs() < 1e-9);
-        }
-    }
-}
+#[path = "density_tests.rs"]
+mod tests;

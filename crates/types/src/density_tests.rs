@@ -1,0 +1,112 @@
+//! Densities against closed forms and tables.
+
+use super::*;
+
+fn az(deg: f64) -> Azimuth<True> {
+    Azimuth::from_degrees(deg)
+}
+
+fn arc(from: f64, width_deg: f64) -> ArcDeg {
+    ArcDeg {
+        from: az(from),
+        width_deg,
+    }
+}
+
+#[test]
+fn normal_has_the_sigma_it_was_given_at_any_width() {
+    for sigma in [0.01, 0.3, 2.0, 15.0, 30.0] {
+        for centre in [0.0, 0.004, 123.4, 359.9] {
+            let density = CircleDensity::normal(az(centre), sigma);
+            let modes = density.modes(0.05);
+            assert_eq!(modes.len(), 1);
+            assert!(
+                (modes[0].sigma_deg / sigma - 1.0).abs() < 0.01,
+                "{sigma} {}",
+                modes[0].sigma_deg
+            );
+            assert!(modes[0].azimuth.turn_to(az(centre)).abs() < 0.02 * sigma);
+            assert!((density.probability(arc(0.0, 360.0)) - 1.0).abs() < 1e-9);
+        }
+    }
+}
+
+// One- and two-sigma probabilities of the normal law: any table, 0.682689 and 0.954500.
+#[test]
+fn arcs_of_a_normal_hold_what_tables_say() {
+    let density = CircleDensity::normal(az(1.0), 2.0);
+    assert!((density.probability(arc(-1.0, 4.0)) - 0.682_689).abs() < 1e-3);
+    assert!((density.probability(arc(-3.0, 8.0)) - 0.954_500).abs() < 1e-3);
+    let arcs = density.highest_density_arcs(0.95);
+    assert_eq!(arcs.len(), 1);
+    assert!(
+        (arcs[0].width_deg - 2.0 * 1.959_964 * 2.0).abs() < 0.03,
+        "{}",
+        arcs[0].width_deg
+    );
+    assert!(arcs[0].contains(az(1.0)) && arcs[0].contains(az(358.0)));
+}
+
+#[test]
+fn two_opposite_peaks_are_two_modes_and_two_arcs() {
+    let ln = |a: f64| {
+        let one = |c: f64| (-0.5 * (wrap_signed_degrees(a - c) / 3.0).powi(2)).exp();
+        (0.7 * one(10.0) + 0.3 * one(190.0)).max(1e-30).ln()
+    };
+    let density = CircleDensity::from_ln_fn(ln, &[10.0, 190.0], 0.01).unwrap();
+    let modes = density.modes(0.05);
+    assert_eq!(modes.len(), 2);
+    assert!((modes[0].probability - 0.7).abs() < 0.01);
+    assert!((modes[1].azimuth.degrees() - 190.0).abs() < 0.1);
+    assert_eq!(density.highest_density_arcs(0.95).len(), 2);
+}
+
+#[test]
+fn widening_adds_variances() {
+    let density = CircleDensity::normal(az(350.0), 3.0).widened(4.0);
+    assert!((density.modes(0.05)[0].sigma_deg - 5.0).abs() < 0.05);
+    let narrow = CircleDensity::normal(az(350.0), 0.02).widened(1.0);
+    assert!((narrow.modes(0.05)[0].sigma_deg - 1.0).abs() < 0.02);
+}
+
+#[test]
+fn uniform_knows_no_direction() {
+    let density = CircleDensity::uniform();
+    assert!(density.mean_direction().1 < 1e-9);
+    assert!((density.probability(arc(300.0, 90.0)) - 0.25).abs() < 1e-9);
+    assert_eq!(density.modes(0.05).len(), 1);
+    let arcs = density.highest_density_arcs(0.95);
+    assert!((arcs.iter().map(|a| a.width_deg).sum::<f64>() - 360.0).abs() < 1e-6);
+}
+
+#[test]
+fn turning_moves_every_mode() {
+    let density = CircleDensity::normal(az(200.0), 2.0).turned(170.0);
+    assert!((density.modes(0.05)[0].azimuth.degrees() - 10.0).abs() < 0.05);
+}
+
+#[test]
+fn knots_out_of_order_are_refused() {
+    assert_eq!(
+        CircleDensity::from_knots(vec![0.0, 10.0, 5.0], vec![0.0; 3]),
+        Err(DensityError::Order(2))
+    );
+    assert_eq!(
+        CircleDensity::from_knots(vec![0.0, 1.0], vec![0.0; 2]),
+        Err(DensityError::TooFew(2))
+    );
+    assert_eq!(
+        CircleDensity::from_knots(vec![0.0, 1.0, 2.0], vec![f64::NAN, 0.0, 0.0]),
+        Err(DensityError::NoMass)
+    );
+}
+
+#[test]
+fn json_round_trip_keeps_every_knot() {
+    let density = CircleDensity::normal(az(12.5), 1.5);
+    let text = serde_json::to_string(&density).unwrap();
+    let back: CircleDensity = serde_json::from_str(&text).unwrap();
+    for (a, b) in density.ln_per_deg().iter().zip(back.ln_per_deg()) {
+        assert!((a - b).abs() < 1e-9);
+    }
+}
