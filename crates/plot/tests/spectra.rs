@@ -65,6 +65,38 @@ fn a_burst_is_boxed_where_it_is() {
 }
 
 #[test]
+fn numbers_of_the_axes_stand_at_their_values() {
+    let svg = spectrogram(&spectrogram_picture()).unwrap();
+    let document = parse(&svg);
+    let raster = document
+        .descendants()
+        .find(|node| node.has_tag_name("image"))
+        .unwrap();
+    let [x, y, w, h] = ["x", "y", "width", "height"].map(|name| attribute(raster, name));
+    let number = |words: &str| {
+        let found: Vec<_> = document
+            .descendants()
+            .filter(|node| node.has_tag_name("text") && node.text() == Some(words))
+            .filter(|node| attribute(*node, "x") < x || attribute(*node, "y") > y + h)
+            .collect();
+        assert_eq!(found.len(), 1, "{words}");
+        found[0]
+    };
+    // 0 to 10 s to the right, 144.99 to 145.01 MHz upward; numbers at the left are centred, 0.36 of their size.
+    for (words, share) in [("0", 0.0), ("4", 0.4), ("10", 1.0)] {
+        let node = number(words);
+        assert_eq!(node.attribute("text-anchor"), Some("middle"));
+        assert!((attribute(node, "x") - (x + share * w)).abs() < 0.02, "{words}");
+    }
+    for (words, share) in [("144.990", 1.0), ("145.000", 0.5), ("145.010", 0.0)] {
+        let node = number(words);
+        assert_eq!(node.attribute("text-anchor"), Some("end"));
+        let middle = attribute(node, "y") - 0.36 * attribute(node, "font-size");
+        assert!((middle - (y + share * h)).abs() < 0.02, "{words}");
+    }
+}
+
+#[test]
 fn the_raster_shows_through_in_the_png() {
     let svg = spectrogram(&spectrogram_picture()).unwrap();
     let png_bytes = svg_to_png(&svg, 1.0).unwrap();
@@ -172,6 +204,27 @@ proptest! {
             ..spectrogram_picture()
         };
         let svg = spectrogram(&picture).unwrap();
+        prop_assert!(Document::parse(&svg).is_ok());
+        prop_assert!(!svg.contains("NaN"));
+    }
+
+    #[test]
+    fn any_levels_give_well_formed_spectra(values in proptest::collection::vec(any_number(), 20)) {
+        let picture = SpectrumPicture {
+            size: Size::default(),
+            title: String::new(),
+            frequency_hz: (-10.0, 1e9),
+            levels_dbfs: values[..8].to_vec(),
+            peaks_dbfs: values[8..16].to_vec(),
+            bin_bandwidth_hz: Some(values[16]),
+            centre_hz: Some(values[17]),
+            marks: vec![SpectrumMark {
+                low_hz: values[18],
+                high_hz: values[19],
+                label: "mark".to_owned(),
+            }],
+        };
+        let svg = spectrum(&picture).unwrap();
         prop_assert!(Document::parse(&svg).is_ok());
         prop_assert!(!svg.contains("NaN"));
     }
