@@ -112,7 +112,7 @@ pub(crate) struct RunArgs {
 pub(crate) struct RecordingArgs {
     /// The recording: `.sigmf-meta`, `.sigmf`, `.wav`, raw samples, or `-` for raw samples on standard input.
     pub(crate) recording: PathBuf,
-    /// Sample format of raw samples, as SigMF names it, such as cu8 or ci16_le.
+    /// Sample format of raw samples, as SigMF names it, such as `cu8` or `ci16_le`.
     #[arg(long, value_name = "FORMAT")]
     pub(crate) sample_format: Option<SampleFormat>,
     /// Sample rate of raw samples, in Hz.

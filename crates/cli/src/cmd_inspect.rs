@@ -1,5 +1,7 @@
 //! `inspect`: what is on a recording.
 
+use std::fmt::Write as _;
+
 use lobewright_burst::{BurstDetector, DetectorConfig};
 use lobewright_dsp::{BankConfig, ChannelBank, ChannelSpec, DcRemoval, IqCorrection, SpectrogramBuilder};
 use lobewright_source::{OpenOptions, RecordingInfo};
@@ -216,7 +218,9 @@ fn describe(info: &RecordingInfo, finding: &Finding) -> String {
             known(finding.noise_dbfs.map(|db| format!("{db:.1} dBFS"))),
         ),
     ];
-    rows.iter()
-        .map(|(key, value)| format!("{key:14} {value}\n"))
-        .collect()
+    let mut text = String::new();
+    for (key, value) in &rows {
+        let _ = writeln!(text, "{key:14} {value}");
+    }
+    text
 }

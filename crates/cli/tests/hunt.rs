@@ -39,14 +39,15 @@ fn ring_scene(stations: usize) -> String {
 }
 
 fn jsonl(path: &Path) -> Vec<Value> {
-    let text = std::fs::read_to_string(path).unwrap();
+    let text = std::fs::read_to_string(path).expect("the program writes what its schema says");
     text.lines()
-        .map(|line| serde_json::from_str(line).unwrap())
+        .map(|line| serde_json::from_str(line).expect("the program writes what its schema says"))
         .collect()
 }
 
 fn json(path: &Path) -> Value {
-    serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap()
+    serde_json::from_str(&std::fs::read_to_string(path).expect("the program writes what its schema says"))
+        .expect("the program writes what its schema says")
 }
 
 fn off_deg(a: f64, b: f64) -> f64 {
@@ -54,10 +55,19 @@ fn off_deg(a: f64, b: f64) -> f64 {
 }
 
 fn in_arcs(bearing: &Value, truth_deg: f64) -> bool {
-    bearing["arcs95"].as_array().unwrap().iter().any(|arc| {
-        let from = arc["from_true_deg"].as_f64().unwrap();
-        lobewright_types::wrap_degrees(truth_deg - from) <= arc["width_deg"].as_f64().unwrap()
-    })
+    bearing["arcs95"]
+        .as_array()
+        .expect("the program writes what its schema says")
+        .iter()
+        .any(|arc| {
+            let from = arc["from_true_deg"]
+                .as_f64()
+                .expect("the program writes what its schema says");
+            lobewright_types::wrap_degrees(truth_deg - from)
+                <= arc["width_deg"]
+                    .as_f64()
+                    .expect("the program writes what its schema says")
+        })
 }
 
 /// The headings are given exactly, so what is left is noise, fading and the estimator.
