@@ -150,8 +150,8 @@ pub struct BearingSection {
 impl Default for BearingSection {
     fn default() -> Self {
         Self {
-            reading_s: 0.05,
-            max_turn_deg: 3.0,
+            reading_s: 0.1,
+            max_turn_deg: 4.0,
             edge_guard_s: 0.02,
             join: JoinBursts::All,
         }
