@@ -73,6 +73,14 @@ pub enum RunError {
         /// Why.
         source: lobewright_burst::DetectorError,
     },
+    /// A stage broke down: a fault of the program.
+    #[error("place `{place}`: the {stage} broke down; this is a fault of the program, please report it")]
+    Panicked {
+        /// The place.
+        place: String,
+        /// Which stage.
+        stage: &'static str,
+    },
     /// A file beside the recording cannot be used.
     #[error("place `{place}`: cannot use {what} `{path}`")]
     Companion {

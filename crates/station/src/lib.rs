@@ -12,6 +12,7 @@ mod place;
 mod run;
 mod site;
 mod summary;
+mod threads;
 
 pub use config::{
     AntennaSection, BearingSection, BurstSection, ChannelSection, FixSection, JoinBursts, NorthName,

@@ -1,5 +1,6 @@
 //! One recording through channel filter and burst detector.
 
+use crossbeam_channel::{Receiver, Sender, bounded};
 use lobewright_bearing::{PowerCells, ReadingConfig};
 use lobewright_burst::{BurstDetector, DetectorConfig};
 use lobewright_dsp::{
@@ -9,11 +10,14 @@ use lobewright_source::{Recording, RecordingInfo};
 use lobewright_types::{Burst, ChannelBlock, LevelReading, RawBlock, SampleIndex, Stage, StreamItem};
 
 use crate::site::Site;
+use crate::threads::run_stage;
 use crate::{PipelineConfig, PlaceSection, PlaceSettings, RecordingSummary, RunError};
 
 /// Lines and columns of the spectrogram that a run keeps of each channel.
 const SPECTROGRAM_ROWS: usize = 600;
 const SPECTROGRAM_BINS: usize = 256;
+/// Blocks that may wait between two stages: enough to even out their work, and a bound to memory.
+const BLOCKS_WAITING: usize = 4;
 /// Length of the cells that readings are put together from.
 const CELL_S: f64 = 0.005;
 /// What was heard at a place before any direction is thought of.
@@ -39,6 +43,20 @@ struct Listener<'a> {
 }
 
 impl Listener<'_> {
+    /// Takes everything that comes, and what the detector held back at the end.
+    fn take_all(
+        &mut self,
+        items: &Receiver<StreamItem<ChannelBlock>>,
+    ) -> Result<(), lobewright_burst::DetectorError> {
+        for item in items {
+            self.take(item)?;
+        }
+        let mut found = Vec::new();
+        self.detector.finish(&mut |burst| found.push(burst))?;
+        self.keep(found);
+        Ok(())
+    }
+
     fn take(&mut self, item: StreamItem<ChannelBlock>) -> Result<(), lobewright_burst::DetectorError> {
         self.cells.push(&item);
         if let (Some(spectrogram), StreamItem::Block(block)) = (&mut self.spectrogram, &item) {
@@ -83,11 +101,6 @@ pub(crate) fn listen(
         place: place(),
         source,
     };
-    let read_error = |source| RunError::Read {
-        place: place(),
-        source,
-    };
-
     let offset_hz = channel_offset_hz(settings.config, section, recording.info())?;
     let mut bank = ChannelBank::build(bank_config(settings.config, recording.info(), offset_hz))
         .map_err(channel_error)?;
@@ -108,23 +121,8 @@ pub(crate) fn listen(
         readings: Vec::new(),
         track_ended_early: false,
     };
-    let total = recording.info().length_samples;
-    let (mut gaps, mut missing_samples) = (0, 0);
-    while let Some(item) = recording.next_item().map_err(read_error)? {
-        if let StreamItem::Gap(gap) = &item {
-            gaps += 1;
-            missing_samples += gap.samples;
-        }
-        feed(&mut bank, Some(item), &mut listener).map_err(|e| e.name(place()))?;
-        progress(recording.samples_read(), total);
-    }
-    feed(&mut bank, None, &mut listener).map_err(|e| e.name(place()))?;
-    let mut found = Vec::new();
-    listener
-        .detector
-        .finish(&mut |burst| found.push(burst))
-        .map_err(detector_error)?;
-    listener.keep(found);
+    let (gaps, missing_samples) =
+        pass_through(&mut recording, &mut bank, &mut listener, progress).map_err(|e| e.name(place()))?;
 
     let info = recording.info();
     for burst in &mut listener.bursts {
@@ -159,37 +157,69 @@ pub(crate) fn listen(
 
 /// A fault in one of the stages, before it is known at which place.
 enum StageFault {
+    Read(lobewright_source::ReadError),
     Channel(lobewright_dsp::BankError),
     Detector(lobewright_burst::DetectorError),
+    Panicked(&'static str),
 }
 
 impl StageFault {
     fn name(self, place: String) -> RunError {
         match self {
+            Self::Read(source) => RunError::Read { place, source },
             Self::Channel(source) => RunError::Channel { place, source },
             Self::Detector(source) => RunError::Detector { place, source },
+            Self::Panicked(stage) => RunError::Panicked { place, stage },
         }
     }
 }
 
-/// Sends one item (none: the end) through the channel filter and what comes out on to the listener.
-fn feed(
+/// Passes a whole recording through the channel filter to the listener, each on a thread of its own with a bounded
+/// channel between; gives the gaps and the samples missing in them.
+fn pass_through(
+    recording: &mut Recording,
     bank: &mut ChannelBank,
-    item: Option<StreamItem<RawBlock>>,
     listener: &mut Listener<'_>,
-) -> Result<(), StageFault> {
-    let mut fault = None;
-    let mut out = |item: StreamItem<ChannelBlock>| {
-        if fault.is_none() {
-            fault = listener.take(item).err();
+    progress: &mut dyn FnMut(u64, Option<u64>),
+) -> Result<(u64, u64), StageFault> {
+    let (raw, raw_items) = bounded(BLOCKS_WAITING);
+    let (filtered, filtered_items) = bounded(BLOCKS_WAITING);
+    std::thread::scope(|scope| {
+        let filter = scope.spawn(move || run_stage(bank, &raw_items, &filtered));
+        let hearing = scope.spawn(move || listener.take_all(&filtered_items));
+        let read = read_all(recording, &raw, progress);
+        drop(raw);
+        let filtered = filter
+            .join()
+            .map_err(|_| StageFault::Panicked("channel filter"))?;
+        let heard = hearing
+            .join()
+            .map_err(|_| StageFault::Panicked("burst detector"))?;
+        heard.map_err(StageFault::Detector)?;
+        filtered.map_err(StageFault::Channel)?;
+        read.map_err(StageFault::Read)
+    })
+}
+
+/// Reads until the recording ends or nobody takes the samples any more.
+fn read_all(
+    recording: &mut Recording,
+    raw: &Sender<StreamItem<RawBlock>>,
+    progress: &mut dyn FnMut(u64, Option<u64>),
+) -> Result<(u64, u64), lobewright_source::ReadError> {
+    let total = recording.info().length_samples;
+    let (mut gaps, mut missing_samples) = (0, 0);
+    while let Some(item) = recording.next_item()? {
+        if let StreamItem::Gap(gap) = &item {
+            gaps += 1;
+            missing_samples += gap.samples;
         }
-    };
-    match item {
-        Some(item) => bank.push(item, &mut out),
-        None => bank.finish(&mut out),
+        if raw.send(item).is_err() {
+            break;
+        }
+        progress(recording.samples_read(), total);
     }
-    .map_err(StageFault::Channel)?;
-    fault.map_or(Ok(()), |e| Err(StageFault::Detector(e)))
+    Ok((gaps, missing_samples))
 }
 
 fn channel_offset_hz(
