@@ -17,7 +17,9 @@ use crate::search::{LogSum, Plan, Search};
 /// Accuracy to which the log density is followed.
 const TOLERANCE_NATS: f64 = 0.06;
 /// Log density below the best at which a direction carries nothing.
-const HOPELESS_NATS: f64 = 25.0;
+const HOPELESS_NATS: f64 = 40.0;
+/// Log density below that of a good direction at which its course is not followed: the density's own floor lies higher.
+const NOTHING_NATS: f64 = 75.0;
 /// Modes with less are not shown.
 const LEAST_MODE: f64 = 0.05;
 
@@ -75,13 +77,14 @@ fn density(search: &mut Search<'_>, plan: &Plan) -> CircleDensity {
         }
     }
     let (narrow, broad) = ends(&plan.nodes);
-    let mut best = f64::NEG_INFINITY;
+    let top = search.ln_mixture(plan.centres[0].0, &plan.nodes);
+    let mut best = top;
     CircleDensity::from_ln_fn(
         |a| {
             // Where the bluntest node gives hardly anything the others give less: no need to ask them all.
             let blunt = search.ln_mixture(a - heading, &[narrow, broad]);
             if blunt < best - HOPELESS_NATS {
-                return blunt;
+                return blunt.max(top - NOTHING_NATS);
             }
             let whole = search.mixture_here(&plan.nodes);
             best = best.max(whole);
@@ -119,7 +122,7 @@ fn finish(
     let likelihood = search.likelihood;
     let data = &likelihood.data;
     let config = search.config;
-    search.point.aim(data, search.table, best_mount_deg);
+    search.aim(best_mount_deg);
     let sigma_nats = mean_level_error(search, &plan.nodes);
     let residuals = likelihood.residuals(&search.point, sigma_nats);
     let modes = density.modes(LEAST_MODE);

@@ -4,6 +4,8 @@ use lobewright_antenna::Pattern;
 
 const STEPS_PER_DEG: f64 = 4.0;
 const STEPS: usize = 1440;
+/// Values beyond both ends that the cubic reaches: one before, two behind and one more where an angle rounds up to 360.
+const PADDED: usize = STEPS + 4;
 /// A turn below this moves the gain by less than any level error.
 const TURN_COUNTS_DEG: f64 = 0.5;
 
@@ -15,8 +17,8 @@ pub(crate) struct GainTable {
 
 impl GainTable {
     pub(crate) fn new(pattern: &Pattern) -> Self {
-        let value = (0..STEPS)
-            .map(|i| pattern.gain_rel_lin(i as f64 / STEPS_PER_DEG))
+        let value = (0..PADDED)
+            .map(|i| pattern.gain_rel_lin(((i + STEPS - 1) % STEPS) as f64 / STEPS_PER_DEG))
             .collect();
         Self { value }
     }
@@ -24,16 +26,21 @@ impl GainTable {
     /// Gain at an angle from boresight.
     pub(crate) fn at(&self, off_deg: f64) -> f64 {
         let turns = off_deg / 360.0;
-        let x = (turns - turns.floor()) * STEPS as f64;
+        // A cast and not `floor`: that is a call into the mathematics library on older processors.
+        #[expect(clippy::cast_possible_truncation, reason = "a few turns at most")]
+        let whole = turns as i64 as f64;
+        let part = turns - whole;
+        let x = if part < 0.0 { part + 1.0 } else { part } * STEPS as f64;
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "0 to STEPS"
         )]
-        let i = (x as usize).min(STEPS - 1);
+        let i = (x as usize).min(STEPS);
         let t = x - i as f64;
-        let v = |k: usize| self.value[(i + k + STEPS - 1) % STEPS];
-        let (a, b, c, d) = (v(0), v(1), v(2), v(3));
+        let [a, b, c, d] = self.value[i..i + 4] else {
+            return 1e-9;
+        };
         let cubic =
             b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a)));
         cubic.max(1e-9)

@@ -1,7 +1,7 @@
 //! The level of each burst for a supposed direction, and the model made linear around it.
 
 use crate::gain::GainTable;
-use crate::prepare::Data;
+use crate::prepare::{Data, Obs};
 
 /// Level error supposed while the levels are fitted: only the point around which the model is made linear.
 const FIT_LEVEL_ERROR_NATS: f64 = 0.15;
@@ -31,14 +31,41 @@ pub(crate) struct Point {
     /// `ln(S + soft)` for each burst.
     pub(crate) level: Vec<f64>,
     pub(crate) linear: Vec<Linear>,
+    /// Where it is aimed, when at one arrival.
+    pub(crate) azimuth_deg: Option<f64>,
     information: Vec<f64>,
     step: Vec<f64>,
     raised: Vec<f64>,
+    first: Look,
+    second: Look,
+}
+
+/// Gains towards one azimuth.
+#[derive(Debug, Clone, Default)]
+struct Look {
+    azimuth_deg: Option<f64>,
+    gain: Vec<f64>,
+}
+
+impl Look {
+    fn look(&mut self, data: &Data, table: &GainTable, azimuth_deg: f64) {
+        if self.azimuth_deg == Some(azimuth_deg) {
+            return;
+        }
+        self.azimuth_deg = Some(azimuth_deg);
+        self.gain.clear();
+        self.gain.extend(
+            data.obs
+                .iter()
+                .map(|o| table.over_turn(azimuth_deg, o.azimuth_mount_deg, o.turn_deg)),
+        );
+    }
 }
 
 impl Point {
     /// Fits the levels for a source at `azimuth_mount_deg`.
     pub(crate) fn aim(&mut self, data: &Data, table: &GainTable, azimuth_mount_deg: f64) {
+        self.azimuth_deg = Some(azimuth_mount_deg);
         self.gain.clear();
         self.gain.extend(
             data.obs
@@ -59,10 +86,14 @@ impl Point {
         ratio: f64,
         coherence: f64,
     ) {
+        self.azimuth_deg = None;
+        // A search moves one of them at a time.
+        self.first.look(data, table, first_deg);
+        self.second.look(data, table, second_deg);
         self.gain.clear();
-        self.gain.extend(data.obs.iter().map(|o| {
-            let first = table.over_turn(first_deg, o.azimuth_mount_deg, o.turn_deg);
-            let second = ratio * table.over_turn(second_deg, o.azimuth_mount_deg, o.turn_deg);
+        let both = self.first.gain.iter().zip(&self.second.gain);
+        self.gain.extend(both.map(|(first, second)| {
+            let second = ratio * second;
             (first + second + 2.0 * coherence * (first * second).sqrt()).max(1e-9)
         }));
         self.fit(data);
@@ -78,18 +109,19 @@ impl Point {
     fn fit(&mut self, data: &Data) {
         self.start(data);
         for _ in 0..ITERATIONS {
-            self.linearise(data);
             let bursts = data.bursts();
             self.information.clear();
             self.information.resize(bursts, 1e-3);
             self.step.clear();
             self.step.resize(bursts, 0.0);
-            for (o, l) in data.obs.iter().zip(&self.linear) {
-                let total = l.v + (FIT_LEVEL_ERROR_NATS * l.h).powi(2);
+            self.raise();
+            for (o, &g) in data.obs.iter().zip(&self.gain) {
+                let l = linear_at(data, o, g, self.raised[o.burst]);
+                let error = FIT_LEVEL_ERROR_NATS * l.h;
                 let nu = if o.censored { l.nu.max(0.0) } else { l.nu };
-                let weight = 1.0 / (total + nu * nu / 9.0);
-                self.information[o.burst] += weight * l.d * l.d;
-                self.step[o.burst] += weight * l.d * nu;
+                let pull = l.d / (l.v + error * error + nu * nu * (1.0 / 9.0));
+                self.information[o.burst] += pull * l.d;
+                self.step[o.burst] += pull * nu;
             }
             self.solve_tied();
             let mut largest: f64 = 0.0;
@@ -120,24 +152,21 @@ impl Point {
         }
     }
 
-    fn linearise(&mut self, data: &Data) {
-        self.linear.clear();
+    fn raise(&mut self) {
         self.raised.clear();
         self.raised.extend(self.level.iter().map(|l| l.exp()));
-        for (o, g) in data.obs.iter().zip(&self.gain) {
-            let raised = self.raised[o.burst];
-            let signal = (raised - data.soft_power).max(0.0) * g;
-            let expected = signal + o.noise;
-            let h = signal / expected;
-            let v = data.noise_rel_var(o, h);
-            self.linear.push(Linear {
-                // The logarithm of a mean of fluctuating power lies half its relative variance low.
-                nu: o.ln_power - expected.ln() + 0.5 * v,
-                d: (raised * g / expected).min(1.0),
-                h,
-                v,
-            });
-        }
+    }
+
+    fn linearise(&mut self, data: &Data) {
+        self.raise();
+        self.linear.clear();
+        let raised = &self.raised;
+        self.linear.extend(
+            data.obs
+                .iter()
+                .zip(&self.gain)
+                .map(|(o, &g)| linear_at(data, o, g, raised[o.burst])),
+        );
     }
 
     /// Solves `(information + random walk) step = right side`, tridiagonal; the right side holds the pull of the
@@ -161,5 +190,22 @@ impl Point {
         for b in (0..n - 1).rev() {
             self.step[b] = (self.step[b] + tie * self.step[b + 1]) / self.information[b];
         }
+    }
+}
+
+/// The model of one reading made linear at a gain and at its burst's raised level, `S + soft`.
+#[inline]
+fn linear_at(data: &Data, o: &Obs, gain: f64, raised: f64) -> Linear {
+    let signal = (raised - data.soft_power).max(0.0) * gain;
+    let expected = signal + o.noise;
+    let inverse = 1.0 / expected;
+    let h = signal * inverse;
+    let v = data.noise_rel_var(o, h);
+    Linear {
+        // The logarithm of a mean of fluctuating power lies half its relative variance low.
+        nu: o.ln_power - expected.ln() + 0.5 * v,
+        d: (raised * gain * inverse).min(1.0),
+        h,
+        v,
     }
 }

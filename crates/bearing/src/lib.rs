@@ -51,6 +51,7 @@
 mod cells;
 mod config;
 mod estimate;
+mod filter;
 mod flags;
 mod gain;
 mod levels;

@@ -1,12 +1,14 @@
 //! Probability of the readings for a supposed direction, level error, and correlation of that error.
 
+use crate::filter::{Coloured, Filter, Seen, White};
 use crate::levels::{Linear, Point};
-use crate::prepare::{Data, Obs};
+use crate::prepare::Data;
 
 /// Nats of a decibel of power.
 pub(crate) const NATS_PER_DB: f64 = std::f64::consts::LN_10 / 10.0;
-/// Standard deviation of a burst's level around its fit before the readings are weighed: wide.
-const LEVEL_PRIOR_NATS: f64 = 1.5;
+/// Squared misfit in standard deviations from which a normal density is nothing beside any background.
+const VANISHES_FROM: f64 = 1000.0;
+
 /// How the level error of one reading depends on that of the one before.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Memory {
@@ -49,9 +51,9 @@ const fn memory(kind: Kind, nugget: f64, share: f64) -> Memory {
 /// Transition of the level error and its rate over the time between two readings, both scaled to unit variance:
 /// `[xx, xy, yx, yy]` and the variances `[xx, xy, yy]` that are added.
 #[derive(Debug, Clone, Copy)]
-struct Transition {
-    a: [f64; 4],
-    q: [f64; 3],
+pub(crate) struct Transition {
+    pub(crate) a: [f64; 4],
+    pub(crate) q: [f64; 3],
 }
 
 impl Transition {
@@ -96,7 +98,10 @@ pub(crate) struct Likelihood {
     /// `[memory][reading]`: from the reading before.
     transitions: Vec<Vec<Transition>>,
     unexplained_share: f64,
-    unexplained_density: f64,
+    /// Density of a reading left unexplained, times its share.
+    background: f64,
+    /// Top of a normal density of unit variance, times the share that the model explains.
+    peak_density: f64,
 }
 
 impl Likelihood {
@@ -113,9 +118,11 @@ impl Likelihood {
                     .collect()
             })
             .collect();
+        let unexplained_share = unexplained_share.clamp(1e-6, 0.5);
         Self {
-            unexplained_share: unexplained_share.clamp(1e-6, 0.5),
-            unexplained_density: 1.0 / data.spread_nats,
+            unexplained_share,
+            background: unexplained_share / data.spread_nats,
+            peak_density: (1.0 - unexplained_share) / std::f64::consts::TAU.sqrt(),
             transitions,
             data,
         }
@@ -129,54 +136,68 @@ impl Likelihood {
     /// (probabilistic data association: Bar-Shalom & Tse, *Automatica* 11, 1975, 451-460).
     pub(crate) fn ln_evidence(&self, point: &Point, node: &Node) -> f64 {
         let memory = &MEMORIES[node.memory];
-        let mut filter = Filter::new(node.sigma_nats, memory, self.data.noise_rel_sigma);
+        let noise_var = self.data.noise_rel_sigma * self.data.noise_rel_sigma;
+        let error_var = node.sigma_nats * node.sigma_nats;
+        if memory.kind == Kind::White {
+            // Without memory the level error is part of the noise and no state.
+            self.run(White::new(noise_var), error_var, error_var, point, node)
+        } else {
+            let nugget_var = memory.nugget * memory.nugget * error_var;
+            let filter = Coloured::new(error_var, noise_var);
+            self.run(filter, error_var, nugget_var, point, node)
+        }
+    }
+
+    fn run<F: Filter>(
+        &self,
+        mut filter: F,
+        error_var: f64,
+        nugget_var: f64,
+        point: &Point,
+        node: &Node,
+    ) -> f64 {
         let transitions = &self.transitions[node.memory];
+        let tie_var = node.tie_nats * node.tie_nats;
         let mut burst = 0;
         let mut sum = LogProduct::default();
         for ((o, l), transition) in self.data.obs.iter().zip(&point.linear).zip(transitions) {
             if o.burst == burst {
-                // Without memory the level error is part of the noise and no state.
-                if filter.has_memory {
-                    filter.advance(transition);
-                }
+                filter.advance(transition);
             } else {
-                filter.next_burst(
-                    point.level[burst] - point.level[o.burst],
-                    node.tie_nats * node.tie_nats,
-                );
+                filter.next_burst(point.level[burst] - point.level[o.burst], tie_var);
                 burst = o.burst;
             }
-            sum.push(self.step(&mut filter, o, l));
+            // To second order in the level error: mean and variance of ln(1 + rho e^x).
+            let bend = l.h * (1.0 - l.h) * error_var;
+            let nu = l.nu - 0.5 * bend;
+            let extra = l.v + nugget_var * l.h * l.h + 0.5 * bend * bend;
+            sum.push(self.step(&mut filter, o.censored, l, nu, extra));
         }
         sum.ln()
     }
 
-    fn step(&self, filter: &mut Filter, o: &Obs, l: &Linear) -> f64 {
-        let s2 = filter.error_var;
-        let cross = l.h * (1.0 - l.h);
-        // To second order in the level error: mean and variance of ln(1 + rho e^x).
-        let nu = l.nu - 0.5 * cross * s2;
-        let extra = l.v + filter.nugget_var * l.h * l.h + 0.5 * (cross * s2).powi(2);
+    #[inline]
+    fn step<F: Filter>(&self, filter: &mut F, censored: bool, l: &Linear, nu: f64, extra: f64) -> f64 {
         let seen = filter.see(l, nu, extra);
-        let background = self.unexplained_share * self.unexplained_density;
-        if o.censored {
+        if censored {
             return self.step_censored(filter, &seen);
         }
-        let x2 = seen.off * seen.off / seen.var;
-        let fits =
-            (1.0 - self.unexplained_share) * (-0.5 * x2).exp() / (std::f64::consts::TAU * seen.var).sqrt();
-        let total = fits + background;
+        let inverse = 1.0 / seen.var;
+        let x2 = seen.off * seen.off * inverse;
+        // Far out the exponential would be worked out slowly only to vanish beside the background.
+        let fits = if x2 < VANISHES_FROM {
+            self.peak_density * (-0.5 * x2).exp() * inverse.sqrt()
+        } else {
+            0.0
+        };
+        let total = fits + self.background;
         let p = fits / total;
-        filter.take(
-            &seen,
-            p * seen.off / seen.var,
-            (p - p * (1.0 - p) * x2) / seen.var,
-        );
+        filter.take(&seen, p * seen.off * inverse, (p - p * (1.0 - p) * x2) * inverse);
         total
     }
 
     /// A clipped reading says only that the true level is at least as high.
-    fn step_censored(&self, filter: &mut Filter, seen: &Seen) -> f64 {
+    fn step_censored<F: Filter>(&self, filter: &mut F, seen: &Seen<F::Gain>) -> f64 {
         let sigma = seen.var.sqrt();
         let t = seen.off / sigma;
         let above = upper_tail(t);
@@ -203,11 +224,10 @@ impl Likelihood {
                 let nu = if o.censored { l.nu.max(0.0) } else { l.nu };
                 let fits = (1.0 - self.unexplained_share) * (-0.5 * nu * nu / var).exp()
                     / (std::f64::consts::TAU * var).sqrt();
-                let background = self.unexplained_share * self.unexplained_density;
                 Residual {
                     nats: nu,
                     sigma_nats: var.sqrt(),
-                    explained: fits / (fits + background),
+                    explained: fits / (fits + self.background),
                 }
             })
             .collect()
@@ -228,119 +248,31 @@ fn upper_tail(t: f64) -> f64 {
 }
 
 /// Product of many factors, kept in range.
-#[derive(Default)]
 struct LogProduct {
     ln: f64,
-    product: Option<f64>,
+    product: f64,
+}
+
+impl Default for LogProduct {
+    fn default() -> Self {
+        Self {
+            ln: 0.0,
+            product: 1.0,
+        }
+    }
 }
 
 impl LogProduct {
     fn push(&mut self, factor: f64) {
-        let product = self.product.unwrap_or(1.0) * factor;
-        if (1e-200..1e200).contains(&product) {
-            self.product = Some(product);
-        } else {
-            self.ln += product.max(1e-300).ln();
-            self.product = None;
+        self.product *= factor;
+        if !(1e-200..1e200).contains(&self.product) {
+            self.ln += self.product.max(1e-300).ln();
+            self.product = 1.0;
         }
     }
 
     fn ln(&self) -> f64 {
-        self.ln + self.product.map_or(0.0, f64::ln)
-    }
-}
-
-/// States: level, level error, its rate, noise error.
-struct Filter {
-    mean: [f64; 4],
-    cov: [[f64; 4]; 4],
-    error_var: f64,
-    nugget_var: f64,
-    has_memory: bool,
-}
-
-struct Seen {
-    gain: [f64; 4],
-    off: f64,
-    var: f64,
-}
-
-impl Filter {
-    fn new(sigma_nats: f64, memory: &Memory, noise_sigma: f64) -> Self {
-        let error_var = sigma_nats * sigma_nats;
-        let mut cov = [[0.0; 4]; 4];
-        cov[0][0] = LEVEL_PRIOR_NATS * LEVEL_PRIOR_NATS;
-        let has_memory = memory.kind != Kind::White;
-        let nugget_var = if has_memory {
-            cov[1][1] = error_var;
-            cov[2][2] = error_var;
-            memory.nugget * memory.nugget * error_var
-        } else {
-            error_var
-        };
-        cov[3][3] = noise_sigma * noise_sigma;
-        Self {
-            mean: [0.0; 4],
-            cov,
-            error_var,
-            nugget_var,
-            has_memory,
-        }
-    }
-
-    fn advance(&mut self, t: &Transition) {
-        let [a, b, c, d] = t.a;
-        let s2 = self.error_var;
-        let p = &mut self.cov;
-        let (x, y) = (self.mean[1], self.mean[2]);
-        (self.mean[1], self.mean[2]) = (a * x + b * y, c * x + d * y);
-        for other in [0, 3] {
-            let (x, y) = (p[other][1], p[other][2]);
-            (p[other][1], p[other][2]) = (a * x + b * y, c * x + d * y);
-            (p[1][other], p[2][other]) = (p[other][1], p[other][2]);
-        }
-        let (xx, xy, yy) = (p[1][1], p[1][2], p[2][2]);
-        p[1][1] = a * a * xx + 2.0 * a * b * xy + b * b * yy + s2 * t.q[0];
-        p[1][2] = a * c * xx + (a * d + b * c) * xy + b * d * yy + s2 * t.q[1];
-        p[2][2] = c * c * xx + 2.0 * c * d * xy + d * d * yy + s2 * t.q[2];
-        p[2][1] = p[1][2];
-    }
-
-    fn next_burst(&mut self, shift: f64, tie_var: f64) {
-        self.mean[0] += shift;
-        self.cov[0][0] += tie_var;
-        if !self.has_memory {
-            return;
-        }
-        let anew = Transition {
-            a: [0.0; 4],
-            q: [1.0, 0.0, 1.0],
-        };
-        self.advance(&anew);
-    }
-
-    fn see(&self, l: &Linear, nu: f64, noise_var: f64) -> Seen {
-        let n = 1.0 - l.h;
-        let mut gain = [0.0; 4];
-        for (g, row) in gain.iter_mut().zip(&self.cov) {
-            *g = row[0] * l.d + row[1] * l.h + row[3] * n;
-        }
-        Seen {
-            off: nu - (l.d * self.mean[0] + l.h * self.mean[1] + n * self.mean[3]),
-            var: l.d * gain[0] + l.h * gain[1] + n * gain[3] + noise_var,
-            gain,
-        }
-    }
-
-    fn take(&mut self, seen: &Seen, pull: f64, shrink: f64) {
-        let k = &seen.gain;
-        for i in 0..4 {
-            self.mean[i] += k[i] * pull;
-            let scaled = shrink * k[i];
-            for (cov, other) in self.cov[i].iter_mut().zip(k) {
-                *cov -= scaled * other;
-            }
-        }
+        self.ln + self.product.ln()
     }
 }
 

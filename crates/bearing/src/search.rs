@@ -48,7 +48,19 @@ pub(crate) struct Search<'a> {
     pub(crate) point: Point,
     pub(crate) config: &'a EstimatorConfig,
     smallest_noise_nats: f64,
+    kept: Kept,
 }
+
+/// Points aimed at lately: climbs for one level error after the other start from the same few directions.
+#[derive(Debug, Default)]
+struct Kept {
+    /// With the time of last use.
+    points: Vec<(u64, Point)>,
+    time: u64,
+}
+
+/// More need more memory than they save time.
+const MOST_KEPT: usize = 24;
 
 impl<'a> Search<'a> {
     pub(crate) fn new(likelihood: &'a Likelihood, table: &'a GainTable, config: &'a EstimatorConfig) -> Self {
@@ -58,19 +70,44 @@ impl<'a> Search<'a> {
             point: Point::default(),
             config,
             smallest_noise_nats: 1e-3,
+            kept: Kept::default(),
+        }
+    }
+
+    /// Aims the point, or takes the one that was aimed there before.
+    pub(crate) fn aim(&mut self, azimuth_mount_deg: f64) {
+        let wanted = Some(azimuth_mount_deg);
+        if self.point.azimuth_deg == wanted {
+            return;
+        }
+        let kept = &mut self.kept;
+        kept.time += 1;
+        let found = kept.points.iter().position(|p| p.1.azimuth_deg == wanted);
+        let slot = match found {
+            Some(slot) => slot,
+            None if kept.points.len() < MOST_KEPT => {
+                kept.points.push((0, Point::default()));
+                kept.points.len() - 1
+            }
+            None => (0..MOST_KEPT).min_by_key(|&i| kept.points[i].0).unwrap_or(0),
+        };
+        // The point of before takes its place among those kept.
+        std::mem::swap(&mut self.point, &mut kept.points[slot].1);
+        kept.points[slot].0 = kept.time;
+        if found.is_none() {
+            self.point
+                .aim(&self.likelihood.data, self.table, azimuth_mount_deg);
         }
     }
 
     pub(crate) fn ln_evidence(&mut self, azimuth_mount_deg: f64, node: &Node) -> f64 {
-        self.point
-            .aim(&self.likelihood.data, self.table, azimuth_mount_deg);
+        self.aim(azimuth_mount_deg);
         self.likelihood.ln_evidence(&self.point, node)
     }
 
     /// Log evidence summed over nodes with their weights.
     pub(crate) fn ln_mixture(&mut self, azimuth_mount_deg: f64, nodes: &[Node]) -> f64 {
-        self.point
-            .aim(&self.likelihood.data, self.table, azimuth_mount_deg);
+        self.aim(azimuth_mount_deg);
         self.mixture_here(nodes)
     }
 
@@ -277,8 +314,7 @@ impl<'a> Search<'a> {
 
     /// Smallest noise of a reading, counted as a level error of the signal, at the best direction so far.
     fn measure_noise(&mut self, azimuth_mount_deg: f64) {
-        self.point
-            .aim(&self.likelihood.data, self.table, azimuth_mount_deg);
+        self.aim(azimuth_mount_deg);
         self.smallest_noise_nats = self
             .point
             .linear
@@ -300,16 +336,22 @@ impl<'a> Search<'a> {
         let mut step = width_deg.clamp(1e-3, 6.0);
         let mut here = self.ln_evidence(at, &node);
         let mut width = step;
+        // What is known of the neighbours from before a move.
+        let (mut known_left, mut known_right) = (None, None);
         for _ in 0..12 {
-            let (left, right) = (
-                self.ln_evidence(at - step, &node),
-                self.ln_evidence(at + step, &node),
-            );
+            let left = known_left
+                .take()
+                .unwrap_or_else(|| self.ln_evidence(at - step, &node));
+            let right = known_right
+                .take()
+                .unwrap_or_else(|| self.ln_evidence(at + step, &node));
             if left > here && left >= right {
+                known_right = Some(here);
                 (at, here) = (at - step, left);
                 continue;
             }
             if right > here {
+                known_left = Some(here);
                 (at, here) = (at + step, right);
                 continue;
             }

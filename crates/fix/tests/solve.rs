@@ -233,7 +233,10 @@ fn bearings_that_disagree_without_a_culprit_are_said_to_contradict() {
         ..FixConfig::default()
     };
     let errors = [7.0, -6.0, 5.0, -7.0, 6.0, -5.0];
-    assert!(contradicts(&fix(solve(&bearings(&places, ORIGIN, 2.0, &errors), &config))));
+    assert!(contradicts(&fix(solve(
+        &bearings(&places, ORIGIN, 2.0, &errors),
+        &config
+    ))));
 }
 
 #[test]

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use lobewright_antenna::Pattern;
 use lobewright_bearing::EstimatorConfig;
 use lobewright_types::{ArcDeg, Azimuth, LevelReading, Pointing, SampleIndex, wrap_signed_degrees};
+use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution, Gamma, StandardNormal};
 
@@ -123,6 +124,32 @@ fn reading(k: usize, boresight_deg: f64, power_lin: f64, scene: &Scene, rho: f64
         attenuation_db: 0.0,
         clip_fraction: 0.0,
     }
+}
+
+/// Slow Rician fading: a steady part and a Gaussian one whose Doppler spectrum ends at `doppler_hz` (Clarke, *Bell
+/// System Technical Journal* 47, 1968: sum of many waves from all sides). Level in dB against its mean.
+pub(crate) fn fading_db(k_db: f64, doppler_hz: f64, step_s: f64, n: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
+    const WAVES: usize = 24;
+    let waves: Vec<(f64, f64)> = (0..WAVES)
+        .map(|_| {
+            let angle = std::f64::consts::TAU * rng.random::<f64>();
+            let shift = std::f64::consts::TAU * doppler_hz * angle.cos();
+            (shift, std::f64::consts::TAU * rng.random::<f64>())
+        })
+        .collect();
+    let k = 10_f64.powf(k_db / 10.0);
+    let (steady, spread) = ((k / (k + 1.0)).sqrt(), (1.0 / (k + 1.0) / WAVES as f64).sqrt());
+    (0..n)
+        .map(|i| {
+            let t = step_s * i as f64;
+            let (mut re, mut im) = (steady, 0.0);
+            for (shift, phase) in &waves {
+                re += spread * (shift * t + phase).cos();
+                im += spread * (shift * t + phase).sin();
+            }
+            10.0 * (re * re + im * im).log10()
+        })
+        .collect()
 }
 
 /// Smallest standard deviation of an unbiased bearing, the level being unknown, in degrees (Kay, *Fundamentals of
