@@ -16,7 +16,7 @@ fn ring_scene(stations: usize) -> String {
          gain_db = 40\nfull_scale_dbm = -30\n\
          [antenna]\npattern = \"yagi-3\"\n[rotator.continuous]\nrate_deg_per_s = 36\n\
          [path_loss]\nexponent = 3\nreference_distance_m = 500\nexcess_loss_db = 22\n\
-         [fading]\nrician_k_db = 12\ndoppler_hz = 2\n\
+         [fading]\nrician_k_db = 12\ndoppler_hz = 0.4\n\
          [[transmitter]]\nname = \"larch\"\nlat_deg = -41.3\nlon_deg = 174.1\nfrequency_hz = 145_300_000\n\
          eirp_dbm = 17\n[transmitter.emission.fm_voice]\ndeviation_hz = 2_500\n\
          [[transmitter.cycle]]\nperiod_s = 60\non_s = 11\nfirst_start_s = 1.5\n",
