@@ -84,7 +84,7 @@ int main(int argc, char **argv)
     static float h1[LONGEST], h2[LONGEST], real[2 * LONGEST], imaginary[2 * LONGEST];
     static float complex turned[LONGEST];
     unsigned n1 = design(pass / rate, (low - stop) / rate, 0.025, stopband_db + 4.0, h1);
-    unsigned n2 = design(pass / low, stop / low, 0.022, stopband_db + 1.5, h2);
+    unsigned n2 = design(pass / low, stop / low, 0.022, stopband_db + 2.5, h2);
     for (unsigned i = 0; i < n1; i++) {
         turned[i] = h1[i] * (float complex)cexp(2.0 * PI * _Complex_I * fmod(offset / rate * i, 1.0));
         real[2 * i] = crealf(turned[i]);

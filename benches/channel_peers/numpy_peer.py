@@ -106,7 +106,7 @@ class MatrixProduct(Chunks):
         else:
             low = rate / first
             a = design(rate, pass_hz, low - stop_hz, 0.25 * RIPPLE_DB, stopband_db + 4)
-            b = design(low, pass_hz, stop_hz, 0.22 * RIPPLE_DB, stopband_db + 1.5)
+            b = design(low, pass_hz, stop_hz, 0.22 * RIPPLE_DB, stopband_db + 2.5)
             self.stages = [Product(shifted(a, cycles) / 127.5, first, rows),
                            Product(shifted(b, cycles * first), decimation // first, last_rows)]
             units = math.lcm(self.stages[0].unit, self.stages[1].unit * first)

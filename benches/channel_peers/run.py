@@ -32,7 +32,7 @@ OURS, LIQUID = "this project", "liquid-dsp"
 LIQUID_METHODS = ["dotprod/16", "dotprod/12", "dotprod/24", "real/12", "firdecim/16"]
 NUMPY_METHODS = {"numpy, product in one step": ["matrix/1", "matrix/4"],
                  "numpy, product in two steps": ["matrix/1/16/8", "matrix/1/12/8", "matrix/1/24/8"],
-                 "scipy, overlap-save": ["overlap-save/128/4", "overlap-save/64/4"],
+                 "scipy, overlap-save": ["overlap-save/128/4", "overlap-save/128/8"],
                  "scipy, overlap-save with pruned transforms": ["pruned/384/4", "pruned/256/4"]}
 RATE, OFFSET, PASS, STOP, DECIMATION, STOPBAND_DB, RIPPLE_DB = 2.4e6, -412_300.0, 6250.0, 12_500.0, 96, 70.0, 0.1
 
