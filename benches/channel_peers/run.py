@@ -163,7 +163,7 @@ def table(times, masks, missing, samples):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--quick", action="store_true", help="a smoke run of some seconds: one way of each kind")
+    parser.add_argument("--quick", action="store_true", help="a smoke run, one way of each kind")
     parser.add_argument("--write", type=pathlib.Path, help="write the table to this file too")
     parser.add_argument("--core", type=int, default=0, help="core to pin everything to (default 0)")
     options = parser.parse_args()
