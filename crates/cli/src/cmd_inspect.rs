@@ -46,9 +46,14 @@ pub(crate) fn inspect(args: &InspectArgs, quiet: bool) -> Outcome {
     for warning in recording.warnings() {
         remark(quiet, &format!("warning: {warning}"));
     }
+    // A picture is looked at far from the folder that it was made in.
+    let title = r
+        .recording
+        .file_name()
+        .map_or_else(|| info.name.clone(), |n| n.to_string_lossy().into_owned());
     if let Some(path) = &args.picture {
         let svg = pictures::spectrogram_of(
-            &info.name,
+            &title,
             &finding.spectrogram,
             info.center_hz_at(START),
             &finding.bursts,
@@ -58,7 +63,7 @@ pub(crate) fn inspect(args: &InspectArgs, quiet: bool) -> Outcome {
     }
     if let Some(path) = &args.spectrum {
         let svg = pictures::spectrum_of(
-            &info.name,
+            &title,
             &finding.spectrogram,
             info.center_hz_at(START),
             &finding.bursts,
