@@ -116,7 +116,7 @@ pub(crate) struct RecordingArgs {
     #[arg(long, value_name = "FORMAT")]
     pub(crate) sample_format: Option<SampleFormat>,
     /// Sample rate of raw samples, in Hz.
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = positive, allow_negative_numbers = true)]
     pub(crate) rate_hz: Option<f64>,
     /// Centre frequency of the recording where it does not say it, in Hz.
     #[arg(long, value_name = "HZ", allow_negative_numbers = true)]
@@ -143,7 +143,7 @@ pub(crate) struct ChannelArgs {
     #[arg(long, value_name = "HZ", default_value_t = 0.0, allow_negative_numbers = true)]
     pub(crate) offset_hz: f64,
     /// Half width of the pass-band, in Hz.
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = positive, allow_negative_numbers = true)]
     pub(crate) pass_half_width_hz: Option<f64>,
     /// Take off the receiver's DC spike.
     #[arg(long)]
@@ -155,10 +155,10 @@ pub(crate) struct ChannelArgs {
 #[command(next_help_heading = "Bursts")]
 pub(crate) struct BurstArgs {
     /// Time over which power is averaged, in seconds.
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", value_parser = positive, allow_negative_numbers = true)]
     pub(crate) integration_s: Option<f64>,
     /// Shorter bursts are not reported, in seconds.
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", value_parser = positive, allow_negative_numbers = true)]
     pub(crate) min_length_s: Option<f64>,
     /// Shorter pauses do not end a burst, in seconds.
     #[arg(long, value_name = "S")]
@@ -240,9 +240,9 @@ pub(crate) struct FixArgs {
     /// Bearings: `.csv` as taken by hand, `.jsonl` as written by `run` and `bearing`.
     #[arg(required = true, value_name = "FILE")]
     pub(crate) bearings: Vec<PathBuf>,
-    /// How the position is printed or written.
-    #[arg(long, value_enum, default_value_t = FixFormat::Table)]
-    pub(crate) format: FixFormat,
+    /// How the position is printed or written [default: as the ending of `--out` says, else table].
+    #[arg(long, value_enum)]
+    pub(crate) format: Option<FixFormat>,
     /// Write the position here in place of standard output.
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
@@ -250,10 +250,10 @@ pub(crate) struct FixArgs {
     #[arg(long, value_name = "FILE")]
     pub(crate) picture: Option<PathBuf>,
     /// Prior probability that a bearing is a reflection, 0 to 0.9.
-    #[arg(long, value_name = "P", default_value_t = 0.1)]
+    #[arg(long, value_name = "P", default_value_t = 0.1, value_parser = share, allow_negative_numbers = true)]
     pub(crate) reflection_prior: f64,
     /// How far from the places the transmitter may be, in km, at most 300 [default: 300, less where bearings cross].
-    #[arg(long, value_name = "KM")]
+    #[arg(long, value_name = "KM", value_parser = radius_km, allow_negative_numbers = true)]
     pub(crate) search_radius_km: Option<f64>,
 }
 
@@ -284,7 +284,7 @@ pub(crate) struct InspectArgs {
     #[arg(long, value_name = "HZ", default_value_t = 0.0, allow_negative_numbers = true)]
     pub(crate) offset_hz: f64,
     /// Width of that band, in Hz [default: 80 % of the sample rate].
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = positive, allow_negative_numbers = true)]
     pub(crate) width_hz: Option<f64>,
     #[command(flatten)]
     pub(crate) bursts: BurstArgs,
@@ -310,4 +310,25 @@ pub(crate) struct ManualArgs {
     /// Folder for the pages.
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
+}
+
+fn within(text: &str, low: f64, high: f64, wanted: &str) -> Result<f64, String> {
+    let value: f64 = text.parse().map_err(|_| format!("must be {wanted}"))?;
+    if (low..=high).contains(&value) {
+        Ok(value)
+    } else {
+        Err(format!("must be {wanted}"))
+    }
+}
+
+fn share(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 0.9, "a number from 0 to 0.9")
+}
+
+fn radius_km(text: &str) -> Result<f64, String> {
+    within(text, 0.001, 300.0, "a number from 0.001 to 300")
+}
+
+fn positive(text: &str) -> Result<f64, String> {
+    within(text, f64::MIN_POSITIVE, 1e12, "a number above 0 and at most 1e12")
 }

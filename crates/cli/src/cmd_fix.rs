@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use lobewright_fix::FixConfig;
-use lobewright_types::{BearingOutcome, FixOutcome};
+use lobewright_types::{Bearing, BearingOutcome, FixOutcome};
 
 use crate::args::{FixArgs, FixFormat};
 use crate::fault::{Done, Fault, Outcome};
@@ -12,21 +12,12 @@ use crate::{pictures, tables};
 
 /// Crosses bearings from files.
 pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
-    if !(0.0..=0.9).contains(&args.reflection_prior) {
-        return Err(Fault::Input(anyhow::anyhow!(
-            "--reflection-prior is {}, but must be from 0 to 0.9",
-            args.reflection_prior
-        )));
-    }
-    if args.search_radius_km.is_some_and(|km| !(km > 0.0 && km <= 300.0)) {
-        return Err(Fault::Input(anyhow::anyhow!(
-            "--search-radius-km must be above 0 and at most 300"
-        )));
-    }
+    let format = format_of(args)?;
     let mut outcomes = Vec::new();
     for path in &args.bearings {
         outcomes.extend(read(path, quiet)?);
     }
+    warn_of_repeats(&outcomes, quiet);
     number_again(&mut outcomes);
     let bearings: Vec<_> = outcomes
         .iter()
@@ -43,7 +34,7 @@ pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
         config.search_radius_km = km;
     }
     let result = lobewright_fix::solve(&bearings, &config);
-    let text = match args.format {
+    let text = match format {
         FixFormat::Table => {
             format!(
                 "{}\n{}",
@@ -72,6 +63,28 @@ pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
         FixOutcome::Fix(_) => Done::Found,
         FixOutcome::NoFix { .. } => Done::Nothing,
     })
+}
+
+/// The format asked for, or the one that the output file's ending stands for.
+fn format_of(args: &FixArgs) -> Result<FixFormat, Fault> {
+    let ending = args
+        .out
+        .as_deref()
+        .and_then(Path::extension)
+        .and_then(|e| e.to_str());
+    let by_ending = match ending {
+        Some("json") => Some(FixFormat::Json),
+        Some("csv") => Some(FixFormat::Csv),
+        Some("geojson") => Some(FixFormat::Geojson),
+        Some("kml") => Some(FixFormat::Kml),
+        _ => None,
+    };
+    match (args.format, by_ending) {
+        (Some(asked), Some(ending)) if asked != ending => Err(Fault::Input(anyhow::anyhow!(
+            "--format and the ending of --out disagree; leave --format out, or name the file otherwise"
+        ))),
+        (asked, ending) => Ok(asked.or(ending).unwrap_or(FixFormat::Table)),
+    }
 }
 
 fn read(path: &Path, quiet: bool) -> Result<Vec<BearingOutcome>, Fault> {
@@ -116,6 +129,30 @@ fn number_again(outcomes: &mut [BearingOutcome]) {
         *count += 1;
         if *count > 1 {
             *id = format!("{id}/{count}");
+        }
+    }
+}
+
+/// Says where the same bearing was given twice: it would count twice.
+fn warn_of_repeats(outcomes: &[BearingOutcome], quiet: bool) {
+    let bearings: Vec<_> = outcomes
+        .iter()
+        .filter_map(|o| match o {
+            BearingOutcome::Bearing(b) => Some(b),
+            BearingOutcome::NoBearing(_) => None,
+        })
+        .collect();
+    for (i, b) in bearings.iter().enumerate() {
+        let same =
+            |o: &Bearing| o.position == b.position && o.time_utc == b.time_utc && o.azimuth == b.azimuth;
+        if bearings[..i].iter().any(|o| same(o)) {
+            remark(
+                quiet,
+                &format!(
+                    "warning: bearing `{}` at {} was given before; it counts twice",
+                    b.id, b.station
+                ),
+            );
         }
     }
 }

@@ -152,7 +152,7 @@ pub(crate) fn write_results(out: &Path, config: &PipelineConfig, result: &RunRes
         )?;
         put(
             &format!("notes-{stem}.sigmf-meta"),
-            &crate::notes::of_place(place)?,
+            &crate::notes::of_place(place, result.fix.as_ref())?,
         )?;
         if !place.outcomes.is_empty() {
             put(

@@ -91,6 +91,8 @@ fn render_station(
     let mut writer =
         SigmfWriter::create(&folder.join(file_stem(&truth.station)), &info).map_err(Fault::failure)?;
     let total = renderer.length_samples();
+    // A station states the direction that it believes its mounting to have.
+    let stated = truth.heading.turned(truth.heading_error_deg);
     for (time_s, azimuth_mount_deg) in renderer.track() {
         #[expect(
             clippy::cast_possible_truncation,
@@ -105,7 +107,7 @@ fn render_station(
             start,
             center_hz: Some(renderer.center_hz()),
             utc: truth.start_utc.map(|t| t.plus_seconds(start.seconds(rate_hz))),
-            aperture_azimuth: Some(Azimuth::<Mount>::from_degrees(azimuth_mount_deg).to_true(truth.heading)),
+            aperture_azimuth: Some(Azimuth::<Mount>::from_degrees(azimuth_mount_deg).to_true(stated)),
             ..Capture::default()
         });
     }

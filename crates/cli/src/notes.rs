@@ -1,9 +1,11 @@
 //! Bursts and bearings of a recording as SigMF annotations, beside the recording and not in it.
 
+use std::fmt::Write as _;
+
 use lobewright_export::azimuth_with_doubt;
 use lobewright_source::{Annotation, Capture, WriteInfo, metadata_only};
 use lobewright_station::PlaceResult;
-use lobewright_types::{Azimuth, Bearing, BearingOutcome, Burst, Mount, SampleIndex};
+use lobewright_types::{Azimuth, Bearing, BearingOutcome, Burst, FixOutcome, Mount, SampleIndex};
 
 use crate::fault::Fault;
 
@@ -13,11 +15,11 @@ const LABEL_CHARS: usize = 20;
 /// Metadata without data: one annotation a burst, with the bearing's direction where there is one.
 ///
 /// Directions are counted from the aperture, which is given as true north.
-pub(crate) fn of_place(place: &PlaceResult) -> Result<String, Fault> {
+pub(crate) fn of_place(place: &PlaceResult, fix: Option<&FixOutcome>) -> Result<String, Fault> {
     let s = &place.summary;
     let info = WriteInfo {
         description: Some(format!(
-            "Bursts and bearings of {}; azimuth errors are 1 sigma",
+            "Bursts and bearings of {}. Azimuths are counted from true north: the aperture azimuth of 0 is that reference, not where the antenna pointed. az_error is 1 sigma.",
             place.name
         )),
         position: place.position,
@@ -35,7 +37,7 @@ pub(crate) fn of_place(place: &PlaceResult) -> Result<String, Fault> {
         .bursts
         .iter()
         .enumerate()
-        .map(|(i, b)| note(place, i, b))
+        .map(|(i, b)| note(place, fix, i, b))
         .collect();
     metadata_only(&info, &[capture], &notes, s.samples + s.missing_samples).map_err(Fault::failure)
 }
@@ -53,22 +55,56 @@ fn bearing_of(place: &PlaceResult, burst: usize) -> Option<&Bearing> {
     }
 }
 
-fn note(place: &PlaceResult, index: usize, burst: &Burst) -> Annotation {
+/// Whether the position's verdict is that the bearing points elsewhere.
+fn is_reflected(bearing: &Bearing, fix: Option<&FixOutcome>) -> bool {
+    let Some(FixOutcome::Fix(fix)) = fix else {
+        return false;
+    };
+    fix.verdicts
+        .iter()
+        .any(|v| v.id == bearing.id && v.reflected_probability >= 0.5)
+}
+
+/// The direction in words, with every doubt.
+fn direction(bearing: &Bearing, reflected: bool) -> String {
+    let mut text = format!(
+        ", bearing {}",
+        azimuth_with_doubt(bearing.azimuth, bearing.sigma_deg)
+    );
+    for mode in bearing.modes.iter().skip(1) {
+        let _ = write!(
+            text,
+            " or {:.0} ({:.0} %)",
+            mode.azimuth,
+            100.0 * mode.probability
+        );
+    }
+    if !bearing.flags.is_empty() {
+        let _ = write!(text, ", {}", crate::tables::words(&bearing.flags));
+    }
+    if reflected {
+        text += ", judged a reflection";
+    }
+    text
+}
+
+fn note(place: &PlaceResult, fix: Option<&FixOutcome>, index: usize, burst: &Burst) -> Annotation {
     let s = &place.summary;
     let centre_hz = s.recording_center_hz.unwrap_or(0.0) + s.channel_offset_hz + burst.carrier_offset_hz;
     let bearing = bearing_of(place, index);
-    let direction = bearing.map_or_else(String::new, |b| {
-        format!(", bearing {}", azimuth_with_doubt(b.azimuth, b.sigma_deg))
-    });
+    let reflected = bearing.is_some_and(|b| is_reflected(b, fix));
+    let words = bearing.map_or_else(String::new, |b| direction(b, reflected));
+    // A field with one number and its error has no room for two directions, or for a wrong one.
+    let clear = bearing.filter(|b| b.modes.len() == 1 && !reflected);
     Annotation {
         start: burst.start,
         count: Some(burst.stop.0 - burst.start.0),
         label: Some(format!("burst {}", index + 1).chars().take(LABEL_CHARS).collect()),
-        comment: Some(format!("{:.1} dB above noise{direction}", burst.snr_db)),
+        comment: Some(format!("{:.1} dB above noise{words}", burst.snr_db)),
         freq_lower_hz: Some(centre_hz - burst.bandwidth_hz / 2.0),
         freq_upper_hz: Some(centre_hz + burst.bandwidth_hz / 2.0),
-        signal_azimuth: bearing.map(|b| Azimuth::<Mount>::from_degrees(b.azimuth.degrees())),
-        signal_sigma_deg: bearing.map(|b| b.sigma_deg),
+        signal_azimuth: clear.map(|b| Azimuth::<Mount>::from_degrees(b.azimuth.degrees())),
+        signal_sigma_deg: clear.map(|b| b.sigma_deg),
         ..Annotation::default()
     }
 }

@@ -303,7 +303,7 @@ pub(crate) fn spectrogram_of(
                     stop_s: b.stop_s,
                     low_hz,
                     high_hz,
-                    label: format!("{:.0} dB", b.snr_db),
+                    label: format!("S/N {:.0} dB", b.snr_db),
                 }
             })
             .collect(),

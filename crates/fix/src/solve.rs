@@ -36,7 +36,7 @@ const LOOKUPS: f64 = 1.2e7;
 /// left out (its verdict says: not usable, probability 1 of being wrong, range 0).
 ///
 /// # Result
-/// A [`Fix`] with the highest point of the posterior, the regions that hold 50 and 95 %, modes and a verdict for every bearing; or
+/// A [`Fix`] with the top of the most probable peak, the regions that hold 50 and 95 %, modes and a verdict for every bearing; or
 /// [`FixOutcome::NoFix`] with the reasons where there is no honest position: no bearings, one place, lines that hardly
 /// cross or cross only behind, or a region that fills the search disc.
 ///
@@ -152,7 +152,7 @@ fn conclude(
     let peaks = modes::peaks(grid);
     let region50 = contour::region(&grid.mesh, &domain, grid.level50, 0.5);
     let region95 = contour::region(&grid.mesh, &domain, grid.level95, 0.95);
-    let (east_m, north_m) = top::highest_point(surface, grid);
+    let (east_m, north_m) = top::highest_point(surface, grid, peaks[0].top);
     let position = domain.frame.from_local(east_m, north_m);
     let points = verdicts::representatives(&grid.samples, &domain);
 

@@ -1,4 +1,4 @@
-//! The highest point of the posterior.
+//! The highest point of the most probable peak.
 
 use nalgebra::{Matrix6, Vector6};
 
@@ -11,23 +11,18 @@ const FIT_NATS: f64 = 0.6;
 /// sum has false tops of some hundredths of a nat on its edges.
 const EDGE_NATS: f64 = 0.15;
 
-/// The top of a parabola through the nodes round the highest one; where that fits badly, the point a search climbs to.
-pub(crate) fn highest_point(surface: &Surface, grid: &Grid) -> (f64, f64) {
-    let climbed = climb(surface, grid);
-    parabola(grid, climbed.0)
+/// The top of a parabola through the nodes round `start`, the highest node of a peak; where that fits badly, the point a
+/// search climbs to. Another peak may be higher, where it is narrow enough to hold less.
+pub(crate) fn highest_point(surface: &Surface, grid: &Grid, start: u32) -> (f64, f64) {
+    let climbed = climb(surface, grid, start);
+    parabola(grid, climbed.0, grid.mesh.nodes[start as usize].ln)
         .filter(|&p| surface.ln_local(p.0, p.1) >= climbed.1 - EDGE_NATS)
         .unwrap_or(climbed.0)
 }
 
 /// Least squares of a parabola over the nodes near the top.
-fn parabola(grid: &Grid, near: (f64, f64)) -> Option<(f64, f64)> {
+fn parabola(grid: &Grid, near: (f64, f64), peak: f64) -> Option<(f64, f64)> {
     let size_m = core_size_m(grid);
-    let peak = grid
-        .mesh
-        .nodes
-        .iter()
-        .map(|n| n.ln)
-        .fold(f64::NEG_INFINITY, f64::max);
     let mut normal = Matrix6::<f64>::zeros();
     let mut right = Vector6::<f64>::zeros();
     let mut count = 0;
@@ -66,16 +61,9 @@ fn core_size_m(grid: &Grid) -> f64 {
     area_m2.sqrt().max(1e-3)
 }
 
-/// A pattern search with halved steps from the highest node: the point and its log posterior.
-fn climb(surface: &Surface, grid: &Grid) -> ((f64, f64), f64) {
-    let (best, _) = grid
-        .mesh
-        .nodes
-        .iter()
-        .enumerate()
-        .max_by(|a, b| a.1.ln.total_cmp(&b.1.ln).then(b.0.cmp(&a.0)))
-        .unwrap_or((0, &grid.mesh.nodes[0]));
-    let start = grid.mesh.nodes[best];
+/// A pattern search with halved steps from a node: the point and its log posterior.
+fn climb(surface: &Surface, grid: &Grid, start: u32) -> ((f64, f64), f64) {
+    let start = grid.mesh.nodes[start as usize];
     let mut step_m = core_size_m(grid) / 8.0;
     let least_m = step_m / 100.0;
     let (mut at, mut ln) = ((start.east_m, start.north_m), start.ln);

@@ -240,6 +240,30 @@ fn bearings_that_disagree_without_a_culprit_are_said_to_contradict() {
 }
 
 #[test]
+fn the_position_is_that_of_the_most_probable_mode() {
+    // A and B cross at a narrow, high peak; C meets A's line far out in a wide one that holds more.
+    let places = [(-41.2, 174.0), (-41.2, 174.1), (-41.0, 174.05)];
+    let bearings: Vec<_> = places
+        .iter()
+        .zip([45.0, 315.0, 90.0])
+        .map(|(&(lat, lon), azimuth_deg)| {
+            let place = Position::from_lat_lon(lat, lon).unwrap();
+            bearing(&format!("at {lat}"), place, azimuth_deg, 5.0)
+        })
+        .collect();
+    let found = fix(solve(&bearings, &FixConfig::default()));
+    let off_m = inverse(found.position, found.modes[0].position).distance_m;
+    let others_m = found.modes[1..]
+        .iter()
+        .map(|m| inverse(found.position, m.position).distance_m)
+        .fold(f64::INFINITY, f64::min);
+    assert!(
+        found.modes.len() > 1 && off_m < 0.1 * others_m,
+        "{off_m} {others_m}"
+    );
+}
+
+#[test]
 fn with_three_bearings_all_positions_are_shown() {
     let places = ring(ORIGIN, 3, 5000.0);
     let found = fix(solve(

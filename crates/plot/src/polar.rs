@@ -457,7 +457,9 @@ fn draw_level_labels(dial: &Dial, modes: &[Mode]) {
         let radius = dial.radius(level);
         if radius * dial.rim_px > 24.0 {
             let (x, y) = dial.px(spoke, radius);
-            let words = format!("{} dB", signed(level, 0));
+            // The first ring says what all of them are counted from.
+            let reference = if level.abs() < 1e-9 { " re peak" } else { "" };
+            let words = format!("{} dB{reference}", signed(level, 0));
             canvas.text(
                 (x, y + 4.0),
                 &words,

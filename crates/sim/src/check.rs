@@ -239,6 +239,12 @@ impl Checker<'_> {
             -360.0..=360.0,
             "degrees from true north",
         )?;
+        self.range(
+            &format!("{at}.heading_error_deg"),
+            s.heading_error_deg,
+            -180.0..=180.0,
+            "degrees, clockwise positive",
+        )?;
         self.range(&format!("{at}.start_s"), s.start_s, 0.0..=1e9, "s")?;
         self.range(&format!("{at}.duration_s"), s.duration_s, 1e-3..=1e7, "s")?;
         self.range(

@@ -189,6 +189,7 @@ impl Scene {
             station: station.name.clone(),
             position: station.position,
             heading: station.heading,
+            heading_error_deg: station.heading_error_deg,
             start_utc: self.header.start_utc.map(|t| t.plus_seconds(station.start_s)),
             rate_hz: receiver.rate_hz,
             center_hz: receiver.center_hz,
@@ -394,6 +395,7 @@ impl Common {
         Ok(StationScene {
             position: Position::from_lat_lon(station.lat_deg, station.lon_deg).map_err(bad_place)?,
             heading: Azimuth::from_degrees(station.heading_true_deg),
+            heading_error_deg: station.heading_error_deg,
             receiver: station
                 .receiver
                 .or_else(|| self.receiver.clone())

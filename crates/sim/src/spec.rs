@@ -243,6 +243,8 @@ pub(crate) struct StationFile {
     #[serde(default)]
     pub(crate) heading_true_deg: f64,
     #[serde(default)]
+    pub(crate) heading_error_deg: f64,
+    #[serde(default)]
     pub(crate) start_s: f64,
     pub(crate) duration_s: f64,
     #[serde(default)]
@@ -272,6 +274,8 @@ pub struct StationScene {
     pub position: Position,
     /// Where the mounting's zero mark points.
     pub heading: Azimuth<True>,
+    /// How far the heading that the station states lies clockwise of the true one.
+    pub heading_error_deg: f64,
     /// Scene time of the first sample.
     pub start_s: f64,
     /// Length of the recording.

@@ -41,6 +41,8 @@ pub struct StationTruth {
     /// Where the mounting's zero mark points.
     #[serde(rename = "heading_true_deg")]
     pub heading: Azimuth<True>,
+    /// How far the heading that the station states lies clockwise of the true one.
+    pub heading_error_deg: f64,
     /// The instant of the first sample.
     pub start_utc: Option<Timestamp>,
     /// Sample rate.

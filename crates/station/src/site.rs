@@ -95,6 +95,12 @@ impl Site {
             site.heading_sigma_deg = site.heading_sigma_deg.hypot(sigma_deg);
         }
         let track = read_track(settings, section, info)?;
+        if track.is_none() {
+            return Err(missing(
+                "where the antenna pointed",
+                "give an azimuth track, or a recording with spatial:aperture_azimuth in its captures",
+            ));
+        }
         if let Some(track) = track {
             if track.north() == TrackNorth::Mount
                 && section.heading_true_deg.is_none()

@@ -176,7 +176,7 @@ impl fmt::Display for FixStatement {
 /// A position with its doubt.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Fix {
-    /// The best single position: the highest point of the posterior.
+    /// The best single position: the highest point of the most probable mode.
     pub position: Position,
     /// The 50 % region.
     pub region50: Region,
