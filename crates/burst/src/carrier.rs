@@ -18,6 +18,8 @@ const CONSTANT_ENVELOPE: f64 = 0.1;
 const TWO_TONES: f64 = 0.22;
 /// Bins beside a Hann window's line that hold its power.
 const LINE_REACH: usize = 2;
+/// Bins on each side of a line that tell what disturbs it.
+const BESIDE_BINS: usize = 12;
 /// The Hann window's equivalent noise bandwidth in bins (Harris, Proc. IEEE 66 (1978), table 1).
 const HANN_NOISE_BINS: f64 = 1.5;
 /// Segments that overlap by half count as this many independent ones each (Welch 1967: correlation 1/6 of Hann
@@ -135,8 +137,21 @@ fn squared_line(seen: &Seen, near_hz: f64) -> Option<Carrier> {
     let offset_hz = line_hz / 2.0 + turns * seen.rate_hz / 2.0;
     Some(Carrier {
         offset_hz,
-        sigma_hz: Some(line_sigma_hz(seen, weights, base)),
+        // Modulation lies close around its carrier: there it disturbs the line far more than its mean over the
+        // channel would.
+        sigma_hz: Some(line_sigma_hz(seen, weights, base.max(beside(squared, peak)))),
     })
+}
+
+/// Mean power of the bins next to a line.
+fn beside(squared: &[f64], peak: usize) -> f64 {
+    let n = squared.len();
+    let last = (LINE_REACH + BESIDE_BINS).min((n - 1) / 2);
+    let bins = || LINE_REACH + 1..=last;
+    let sum: f64 = bins()
+        .map(|d| squared[(peak + d) % n] + squared[(peak + n - d) % n])
+        .sum();
+    sum / (2 * bins().count().max(1)) as f64
 }
 
 /// Half of the Cramér-Rao bound of a line's frequency in each segment (Rife & Boorstyn, IEEE Trans. IT-20 (1974)),

@@ -5,13 +5,15 @@ use std::collections::VecDeque;
 use lobewright_types::{Burst, ChannelBlock, Dbfs, SampleIndex, Stage, StreamItem};
 
 use crate::config::{DetectorConfig, DetectorError, Geometry};
-use crate::edges::rising_edge;
+use crate::edges::{Edge, rising_edge};
 use crate::floor::{FloorTracker, NoiseFloor};
 use crate::held::Held;
-use crate::measure::{Bounds, Measurer, OpenBurst};
+use crate::measure::{Bounds, Limit, Measurer, OpenBurst};
 use crate::stretch::{HopSum, Stretch};
 use crate::threshold::threshold_ratio;
 
+/// An edge with less signal than this many times what the threshold asks for is doubted: 5 dB.
+const WEAK_EDGE: f64 = 3.162_277_660_168_379_5;
 /// Change of the floor's standard deviation or colour that is worth another threshold.
 const WORTH_A_CHANGE: f64 = 0.03;
 /// Hops of a noise cell must lie this many windows before the newest decision to be known as free of bursts.
@@ -303,7 +305,7 @@ impl BurstDetector {
             return;
         };
         if open.start.is_none() && count >= open.first_over + (g.window + g.plateau) as u64 {
-            open.start = Some(find_start(open, stretch, g, self.previous_stop));
+            open.start = Some(find_start(open, stretch, g, self.ratio, self.previous_stop));
         }
         let quiet = (count - open.last_over) as f64;
         if open.gap_hops(quiet, self.ratio, g) > g.bridge_hops + g.stride as f64 {
@@ -325,8 +327,8 @@ impl BurstDetector {
         };
         let start = open
             .start
-            .unwrap_or_else(|| find_start(&open, stretch, g, self.previous_stop));
-        let stop = find_stop(&open, stretch, g);
+            .unwrap_or_else(|| find_start(&open, stretch, g, self.ratio, self.previous_stop));
+        let stop = find_stop(&open, stretch, g, self.ratio);
         let mut bounds = Bounds { start, stop };
         if bounds.length() < 2.0 * (g.window * g.hop) as f64 {
             bounds = bounds.refined(stretch, open.noise, g);
@@ -352,7 +354,7 @@ impl BurstDetector {
         let (Some(mut open), Some(stretch)) = (self.open.take(), &mut self.stretch) else {
             return;
         };
-        let at = crate::measure::Limit::cut((count * self.geometry.hop as u64) as f64);
+        let at = Limit::cut((count * self.geometry.hop as u64) as f64);
         let Some(start) = open.start else { return };
         let bounds = Bounds { start, stop: at };
         if let Some(burst) = self.measurer.close(stretch, &mut open, bounds, true) {
@@ -384,7 +386,7 @@ impl BurstDetector {
 }
 
 /// The leading edge from the hops around the first decision.
-fn find_start(open: &OpenBurst, stretch: &Stretch, g: &Geometry, after: u64) -> crate::measure::Limit {
+fn find_start(open: &OpenBurst, stretch: &Stretch, g: &Geometry, ratio: f64, after: u64) -> Limit {
     let window = g.window as u64;
     let from = open.first_over.saturating_sub(window).max(after);
     let to = (open.first_over + window + g.plateau as u64).min(open.last_over + window);
@@ -394,15 +396,16 @@ fn find_start(open: &OpenBurst, stretch: &Stretch, g: &Geometry, after: u64) -> 
     let lost = edge.at_border && from > 0;
     let fallback = (open.first_over - from) as f64 + g.window as f64 / 2.0;
     let position = from as f64 + if lost { fallback } else { edge.position };
-    crate::measure::Limit {
+    Limit {
         position: position * g.hop as f64,
         sigma: if lost { g.window as f64 / 2.0 } else { edge.sigma } * g.hop as f64,
         at_border: edge.at_border && from == 0,
+        weak: is_weak(&edge, open.noise, ratio),
     }
 }
 
 /// The trailing edge from the hops around the last decision, back to front.
-fn find_stop(open: &OpenBurst, stretch: &Stretch, g: &Geometry) -> crate::measure::Limit {
+fn find_stop(open: &OpenBurst, stretch: &Stretch, g: &Geometry, ratio: f64) -> Limit {
     let window = g.window as u64;
     let to = (open.last_over + window).min(stretch.hop_count());
     let earliest = open.earliest_hop(g);
@@ -417,11 +420,17 @@ fn find_stop(open: &OpenBurst, stretch: &Stretch, g: &Geometry) -> crate::measur
     let lost = edge.at_border && !at_end;
     let fallback = (to - open.last_over) as f64 + g.window as f64 / 2.0;
     let position = to as f64 - if lost { fallback } else { edge.position };
-    crate::measure::Limit {
+    Limit {
         position: position * g.hop as f64,
         sigma: if lost { g.window as f64 / 2.0 } else { edge.sigma } * g.hop as f64,
         at_border: edge.at_border && at_end,
+        weak: is_weak(&edge, open.noise, ratio),
     }
+}
+
+/// Whether the level just inside an edge is so near to the threshold that a little less of it would have gone unseen.
+fn is_weak(edge: &Edge, noise: f64, ratio: f64) -> bool {
+    edge.plateau - noise < WEAK_EDGE * (ratio - 1.0) * noise
 }
 
 impl Stage for BurstDetector {

@@ -25,6 +25,8 @@ pub(crate) struct Limit {
     pub sigma: f64,
     /// The stretch ended or the burst was cut here: not the transmitter's edge.
     pub at_border: bool,
+    /// The level just inside hardly stood above the threshold: the transmitter may have been on farther out.
+    pub weak: bool,
 }
 
 impl Limit {
@@ -33,6 +35,7 @@ impl Limit {
             position,
             sigma: 0.0,
             at_border: true,
+            weak: false,
         }
     }
 }
@@ -338,6 +341,9 @@ impl Measurer {
         }
         if clip_fraction > self.clip_flag_fraction {
             flags.push(BurstFlag::Clipped);
+        }
+        if bounds.start.weak || bounds.stop.weak {
+            flags.push(BurstFlag::WeakEdge);
         }
         flags
     }

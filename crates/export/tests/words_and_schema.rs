@@ -197,7 +197,7 @@ fn every_word_of_a_list_is_in_the_documented_schema() {
         B::Weak,
     ];
     let mut words: Vec<String> = flags.iter().map(|f| name(serde_json::json!(f))).collect();
-    let bursts = [U::BeganBefore, U::EndedAfter, U::Clipped, U::Suspect];
+    let bursts = [U::BeganBefore, U::EndedAfter, U::Clipped, U::Suspect, U::WeakEdge];
     words.extend(bursts.iter().map(|f| name(serde_json::json!(f))));
     words.extend(
         [K::Automatic, K::Hand, K::Remote]

@@ -16,6 +16,9 @@ pub enum BurstFlag {
     Clipped,
     /// A carrier leak, image or neighbour stronger than the burst was on at the same time in the recording.
     Suspect,
+    /// At the start or the stop the level hardly stood above the threshold, as in a null of a turning antenna: the
+    /// transmitter may have been on for longer, by more than `edge_sigma_s` says.
+    WeakEdge,
 }
 
 /// One transmission in one channel.
@@ -46,9 +49,10 @@ pub struct Burst {
     pub noise: Dbfs,
     /// Signal power over noise power in the channel, in dB, the noise taken off the level first.
     pub snr_db: f64,
-    /// Centre of the burst's power against the channel's centre.
+    /// Centre of the burst's power against the channel's centre: a mean over the burst in which strong moments count
+    /// more, so that a drifting carrier under a turning antenna is not met at the middle of the burst.
     pub carrier_offset_hz: f64,
-    /// Standard deviation of `carrier_offset_hz`, where it can be told.
+    /// Standard deviation of `carrier_offset_hz` from noise and modulation, drift not counted, where it can be told.
     pub carrier_offset_sigma_hz: Option<f64>,
     /// Width that holds 99 % of the burst's power (occupied bandwidth, ITU-R SM.328).
     pub bandwidth_hz: f64,
