@@ -1,49 +1,54 @@
 //! `inspect`: what is on a recording.
 
 use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
 
-use lobewright_burst::{BurstDetector, DetectorConfig};
-use lobewright_dsp::{BankConfig, ChannelBank, ChannelSpec, DcRemoval, IqCorrection, SpectrogramBuilder};
-use lobewright_source::{OpenOptions, RecordingInfo};
-use lobewright_types::{Burst, Stage as _, StreamItem};
+use lobewright_dsp::Spectrogram;
+use lobewright_source::RecordingInfo;
+use lobewright_station::{
+    BearingSection, ChannelSection, FixSection, PipelineConfig, PlaceInput, PlaceSettings, RecordingSummary,
+    SpectrogramOf, open_recording, process_recording,
+};
+use lobewright_types::Burst;
 
 use crate::args::{InspectArgs, ReportFormat};
-use crate::cmd_bearing::burst_section;
+use crate::cmd_bearing::{burst_section, place_section};
 use crate::fault::{Done, Fault, Outcome};
 use crate::output::{print, remark, write_picture};
 use crate::{pictures, progress, tables};
 
-const SPECTROGRAM_BINS: usize = 512;
-const SPECTROGRAM_ROWS: usize = 800;
 /// The part of the sample rate in which a receiver's own filter leaves the spectrum flat. (Common practice, no
 /// source.)
 const USABLE_SHARE: f64 = 0.8;
 
-/// What was found on a recording.
-struct Finding {
-    bursts: Vec<Burst>,
-    noise_dbfs: Option<f64>,
-    spectrogram: lobewright_dsp::Spectrogram,
-    samples: u64,
-    gaps: u64,
-    missing: u64,
-}
-
 /// Shows format, spectrum, bursts and levels of a recording.
 pub(crate) fn inspect(args: &InspectArgs, quiet: bool) -> Outcome {
     let r = &args.recording;
-    let options = OpenOptions {
-        format: r.sample_format,
-        rate_hz: r.rate_hz,
-        center_hz: r.recording_center_hz,
-        channels: r.channels,
-        start_utc: r.start_utc,
-        ..OpenOptions::default()
-    };
-    let mut recording = lobewright_source::open(&r.recording, &options).map_err(Fault::input)?;
+    let section = place_section(r);
+    let recording = open_recording(Path::new(""), &section).map_err(Fault::input)?;
     let info = recording.info().clone();
-    let finding = listen(args, &mut recording, &info, quiet)?;
-    for warning in recording.warnings() {
+    let config = config_of(args, info.rate_hz);
+    config.check("command line").map_err(Fault::input)?;
+    let settings = PlaceSettings {
+        config: &config,
+        pattern: None,
+        base: Path::new(""),
+        spectrogram: SpectrogramOf::Recording,
+    };
+    let bar = if quiet {
+        indicatif::ProgressBar::hidden()
+    } else {
+        progress::bar(info.length_samples)
+    };
+    bar.set_message(info.name.clone());
+    let input = PlaceInput {
+        index: 0,
+        section: &section,
+    };
+    let found = process_recording(&settings, input, recording, &mut |done, _| bar.set_position(done))
+        .map_err(Fault::input)?;
+    bar.finish_and_clear();
+    for warning in &found.summary.warnings {
         remark(quiet, &format!("warning: {warning}"));
     }
     // A picture is looked at far from the folder that it was made in.
@@ -51,134 +56,60 @@ pub(crate) fn inspect(args: &InspectArgs, quiet: bool) -> Outcome {
         .recording
         .file_name()
         .map_or_else(|| info.name.clone(), |n| n.to_string_lossy().into_owned());
-    if let Some(path) = &args.picture {
-        let svg = pictures::spectrogram_of(
-            &title,
-            &finding.spectrogram,
-            info.center_hz_at(START),
-            &finding.bursts,
-            args.offset_hz,
-        )?;
-        write_picture(path, &svg)?;
-    }
-    if let Some(path) = &args.spectrum {
-        let svg = pictures::spectrum_of(
-            &title,
-            &finding.spectrogram,
-            info.center_hz_at(START),
-            &finding.bursts,
-            args.offset_hz,
-        )?;
-        write_picture(path, &svg)?;
+    if let Some(spectrogram) = &found.spectrogram {
+        let centre_hz = found.summary.recording_center_hz;
+        let draw = |path: &Option<PathBuf>, picture: Picture| match path {
+            Some(path) => write_picture(
+                path,
+                &picture(&title, spectrogram, centre_hz, &found.bursts, args.offset_hz)?,
+            ),
+            None => Ok(()),
+        };
+        draw(&args.picture, pictures::spectrogram_of)?;
+        draw(&args.spectrum, pictures::spectrum_of)?;
     }
     print(&match args.format {
-        ReportFormat::Json => lobewright_export::bursts_jsonl(&finding.bursts),
-        ReportFormat::Csv => lobewright_export::bursts_csv(&finding.bursts),
+        ReportFormat::Json => lobewright_export::bursts_jsonl(&found.bursts),
+        ReportFormat::Csv => lobewright_export::bursts_csv(&found.bursts),
         ReportFormat::Table => format!(
             "{}\n{}",
-            describe(&info, &finding),
-            tables::bursts(&finding.bursts)
+            describe(&info, &found.summary),
+            tables::bursts(&found.bursts)
         ),
     })?;
-    Ok(if finding.bursts.is_empty() {
+    Ok(if found.bursts.is_empty() {
         Done::Nothing
     } else {
         Done::Found
     })
 }
 
-const START: lobewright_types::SampleIndex = lobewright_types::SampleIndex(0);
+/// A way to draw a spectrogram with bursts.
+type Picture = fn(&str, &Spectrogram, Option<f64>, &[Burst], f64) -> Result<String, Fault>;
 
-fn listen(
-    args: &InspectArgs,
-    recording: &mut lobewright_source::Recording,
-    info: &RecordingInfo,
-    quiet: bool,
-) -> Result<Finding, Fault> {
-    let mut bank = ChannelBank::build(bank_config(args, info)).map_err(Fault::input)?;
-    let rate_hz = bank.clock(0).rate_hz();
-    let settings = burst_section(&args.bursts);
-    let config = DetectorConfig {
-        false_alarms_per_hour: settings.false_alarms_per_hour,
-        integration_s: settings.integration_s,
-        min_length_s: settings.min_length_s,
-        bridge_gap_s: settings.bridge_gap_s,
-        ..DetectorConfig::for_channel(rate_hz, bank.noise_bandwidth_hz(0))
-    };
-    let mut detector = BurstDetector::build(0, config).map_err(Fault::input)?;
-    let mut spectrogram =
-        SpectrogramBuilder::new(info.rate_hz, SPECTROGRAM_BINS, SPECTROGRAM_ROWS).map_err(Fault::input)?;
-    let (mut bursts, mut gaps, mut missing) = (Vec::new(), 0, 0);
-    let bar = if quiet {
-        indicatif::ProgressBar::hidden()
-    } else {
-        progress::bar(info.length_samples)
-    };
-    bar.set_message(info.name.clone());
-    while let Some(item) = recording.next_item().map_err(Fault::input)? {
-        match &item {
-            StreamItem::Block(block) => spectrogram.push_block(block, args.recording.input_channel),
-            StreamItem::Gap(gap) => {
-                spectrogram.push_gap(gap.samples);
-                gaps += 1;
-                missing += gap.samples;
-            }
-        }
-        let mut filtered = Vec::new();
-        bank.push(item, &mut |i| filtered.push(i)).map_err(Fault::input)?;
-        for item in filtered {
-            detector
-                .push(item, &mut |b| bursts.push(b))
-                .map_err(Fault::failure)?;
-        }
-        bar.set_position(recording.samples_read());
-    }
-    bar.finish_and_clear();
-    let mut filtered = Vec::new();
-    bank.finish(&mut |i| filtered.push(i)).map_err(Fault::failure)?;
-    for item in filtered {
-        detector
-            .push(item, &mut |b| bursts.push(b))
-            .map_err(Fault::failure)?;
-    }
-    detector.finish(&mut |b| bursts.push(b)).map_err(Fault::failure)?;
-    for burst in &mut bursts {
-        burst.start_utc = info.utc_at(burst.start);
-    }
-    Ok(Finding {
-        bursts,
-        noise_dbfs: detector.noise_floor().map(|f| f.level.0),
-        spectrogram: spectrogram.finish(),
-        samples: recording.samples_read(),
-        gaps,
-        missing,
-    })
-}
-
-fn bank_config(args: &InspectArgs, info: &RecordingInfo) -> BankConfig {
-    let half_width_hz = args.width_hz.unwrap_or(USABLE_SHARE * info.rate_hz) / 2.0;
-    let room_hz = (info.rate_hz / 2.0 - half_width_hz).max(0.0);
-    let spec = ChannelSpec {
-        stopband_db: 60.0,
-        min_rate_hz: (2.5 * half_width_hz).min(info.rate_hz),
-        ..ChannelSpec::new(
-            args.offset_hz,
-            half_width_hz,
-            half_width_hz + (half_width_hz / 2.0).min(room_hz),
-        )
-    };
-    BankConfig {
-        input_rate_hz: info.rate_hz,
-        format: info.format,
-        input_channels: info.channels,
-        use_channel: args.recording.input_channel,
-        dc_removal: DcRemoval::Off,
-        iq_correction: IqCorrection::Off,
-        channels: vec![spec],
+fn config_of(args: &InspectArgs, rate_hz: f64) -> PipelineConfig {
+    let half_width_hz = args.width_hz.unwrap_or(USABLE_SHARE * rate_hz) / 2.0;
+    let room_hz = (rate_hz / 2.0 - half_width_hz).max(0.0);
+    PipelineConfig {
+        title: String::new(),
+        channel: ChannelSection {
+            offset_hz: args.offset_hz,
+            pass_half_width_hz: half_width_hz,
+            stop_half_width_hz: half_width_hz + (half_width_hz / 2.0).min(room_hz),
+            stopband_db: 60.0,
+            min_rate_hz: (2.5 * half_width_hz).min(rate_hz),
+            input_channel: args.recording.input_channel,
+            ..ChannelSection::default()
+        },
+        burst: burst_section(&args.bursts),
+        antenna: None,
+        bearing: BearingSection::default(),
+        fix: FixSection::default(),
+        places: Vec::new(),
     }
 }
 
-fn describe(info: &RecordingInfo, finding: &Finding) -> String {
+fn describe(info: &RecordingInfo, s: &RecordingSummary) -> String {
     let known = |text: Option<String>| text.unwrap_or_else(|| "unknown".to_owned());
     let rows = [
         ("recording", info.name.clone()),
@@ -186,9 +117,9 @@ fn describe(info: &RecordingInfo, finding: &Finding) -> String {
         ("sample rate", format!("{} S/s", info.rate_hz)),
         (
             "centre",
-            known(info.center_hz_at(START).map(|hz| format!("{:.6} MHz", hz / 1e6))),
+            known(s.recording_center_hz.map(|hz| format!("{:.6} MHz", hz / 1e6))),
         ),
-        ("began", known(info.utc_at(START).map(|t| t.to_string()))),
+        ("began", known(s.start_utc.map(|t| t.to_string()))),
         (
             "place",
             known(
@@ -196,14 +127,7 @@ fn describe(info: &RecordingInfo, finding: &Finding) -> String {
                     .map(|p| format!("{:.5}, {:.5} (WGS 84, latitude, longitude)", p.lat_deg, p.lon_deg)),
             ),
         ),
-        (
-            "length",
-            format!(
-                "{} samples, {:.4} s",
-                finding.samples,
-                finding.samples as f64 / info.rate_hz
-            ),
-        ),
+        ("length", format!("{} samples, {:.4} s", s.samples, s.seconds)),
         ("captures", info.captures.len().max(1).to_string()),
         ("annotations", info.annotations.len().to_string()),
         (
@@ -216,11 +140,11 @@ fn describe(info: &RecordingInfo, finding: &Finding) -> String {
         ),
         (
             "gaps",
-            format!("{}, {} samples missing", finding.gaps, finding.missing),
+            format!("{}, {} samples missing", s.gaps, s.missing_samples),
         ),
         (
             "noise in band",
-            known(finding.noise_dbfs.map(|db| format!("{db:.1} dBFS"))),
+            known(s.noise_dbfs.map(|db| format!("{db:.1} dBFS"))),
         ),
     ];
     let mut text = String::new();

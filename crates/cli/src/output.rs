@@ -3,8 +3,6 @@
 use std::io::Write as _;
 use std::path::Path;
 
-use anyhow::Context as _;
-
 use crate::fault::Fault;
 
 /// Pixels of a PNG for each unit of its SVG: sharp enough to print.
@@ -13,7 +11,12 @@ const PNG_SCALE: f32 = 2.0;
 /// Writes a file under a temporary name and then renames it.
 pub(crate) fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Fault> {
     lobewright_export::write_atomically(path, bytes)
-        .with_context(|| format!("cannot write `{}`", path.display()))
+        .map_err(|error| {
+            // The temporary name means nothing to whoever asked for the file; the system's reason does.
+            let reason =
+                std::error::Error::source(&error).map_or_else(|| error.to_string(), ToString::to_string);
+            anyhow::anyhow!("cannot write `{}`: {reason}", path.display())
+        })
         .map_err(Fault::Failure)
 }
 

@@ -341,20 +341,50 @@ pub(crate) fn spectrum_of(
         // A Hann window's bin is half as wide again as its spacing.
         bin_bandwidth_hz: Some(1.5 * s.rate_hz / s.bins as f64),
         centre_hz,
-        marks: bursts
-            .iter()
-            .enumerate()
-            .map(|(i, b)| {
-                let (low_hz, high_hz) = occupied_hz(b, offset_hz);
-                SpectrumMark {
-                    low_hz,
-                    high_hz,
-                    label: (i + 1).to_string(),
-                }
-            })
-            .collect(),
+        marks: marks(bursts, offset_hz),
     };
     lobewright_plot::spectrum(&picture).map_err(fault)
+}
+
+/// One mark for each stretch of frequencies that bursts take up; those that overlap share it.
+fn marks(bursts: &[Burst], offset_hz: f64) -> Vec<SpectrumMark> {
+    let mut bands: Vec<(f64, f64, usize)> = bursts
+        .iter()
+        .enumerate()
+        .map(|(i, b)| (occupied_hz(b, offset_hz), i + 1))
+        .map(|((low_hz, high_hz), number)| (low_hz, high_hz, number))
+        .collect();
+    bands.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.2.cmp(&b.2)));
+    let mut merged: Vec<(f64, f64, Vec<usize>)> = Vec::new();
+    for (low_hz, high_hz, number) in bands {
+        match merged.last_mut() {
+            Some(last) if low_hz <= last.1 => {
+                last.1 = last.1.max(high_hz);
+                last.2.push(number);
+            }
+            _ => merged.push((low_hz, high_hz, vec![number])),
+        }
+    }
+    merged
+        .into_iter()
+        .map(|(low_hz, high_hz, mut numbers)| {
+            numbers.sort_unstable();
+            let label = if numbers.len() > 4 {
+                format!("{} bursts", numbers.len())
+            } else {
+                numbers
+                    .iter()
+                    .map(ToString::to_string)
+                    .collect::<Vec<_>>()
+                    .join(", ")
+            };
+            SpectrumMark {
+                low_hz,
+                high_hz,
+                label,
+            }
+        })
+        .collect()
 }
 
 fn edges_hz(s: &Spectrogram) -> (f64, f64) {

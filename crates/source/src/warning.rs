@@ -52,6 +52,8 @@ pub enum SourceWarning {
         /// What the option says and is used.
         option: String,
     },
+    /// A WAV file of one channel: real samples, as of an intermediate frequency, and no I/Q.
+    OneChannel,
     /// The archive holds more recordings than the one that is read.
     OtherRecordings {
         /// The one that is read.
@@ -91,6 +93,10 @@ impl fmt::Display for SourceWarning {
                     "`{field}` is {file} in the file, but {option} is used as asked"
                 )
             }
+            Self::OneChannel => f.write_str(
+                "the file has one channel and is read as real samples at a radio rate, not as I/Q: demodulated audio has \
+                 no use here",
+            ),
             Self::OtherRecordings { taken, others } => write!(
                 f,
                 "the archive holds {others} more recordings; `{taken}` is read: name another to read it"

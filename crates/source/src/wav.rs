@@ -117,6 +117,9 @@ fn read_header(path: &Path) -> Result<Header, OpenError> {
 fn present_frames(wav: &Header, warnings: &mut Vec<SourceWarning>) -> u64 {
     let frame_bytes = wav.container_bytes * u64::from(wav.spec.channels);
     let present = wav.file_bytes.saturating_sub(wav.data_byte).min(wav.data_bytes);
+    if wav.spec.channels == 1 {
+        warnings.push(SourceWarning::OneChannel);
+    }
     let expected = wav.data_bytes / frame_bytes;
     let found = present / frame_bytes;
     if !present.is_multiple_of(frame_bytes) {

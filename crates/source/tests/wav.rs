@@ -71,7 +71,10 @@ fn floats_and_a_single_channel() {
     let got = decode(&recording, &whole.bytes(), 0);
     assert_eq!(got, [0.25, -2.0, 0.5].map(|re| Sample::new(re, 0.0)));
     assert_eq!(whole.gaps().len(), 1);
-    assert_eq!(whole.warnings, [SourceWarning::NotFinite { samples: 1 }]);
+    assert_eq!(
+        whole.warnings,
+        [SourceWarning::OneChannel, SourceWarning::NotFinite { samples: 1 }]
+    );
 }
 
 #[test]

@@ -19,6 +19,7 @@ pub use config::{
     PipelineConfig, PlaceSection,
 };
 pub use error::{ConfigError, RunError};
-pub use place::{PlaceInput, PlaceResult, PlaceSettings, process_place};
+pub use place::{PlaceInput, PlaceResult, PlaceSettings, SpectrogramOf, process_place, process_recording};
 pub use run::{Progress, RunOptions, RunResult, in_parallel, run};
+pub use site::open_recording;
 pub use summary::RecordingSummary;

@@ -11,11 +11,13 @@ use lobewright_types::{Burst, ChannelBlock, LevelReading, RawBlock, SampleIndex,
 
 use crate::site::Site;
 use crate::threads::run_stage;
-use crate::{PipelineConfig, PlaceSection, PlaceSettings, RecordingSummary, RunError};
+use crate::{PipelineConfig, PlaceSection, PlaceSettings, RecordingSummary, RunError, SpectrogramOf};
 
-/// Lines and columns of the spectrogram that a run keeps of each channel.
-const SPECTROGRAM_ROWS: usize = 600;
-const SPECTROGRAM_BINS: usize = 256;
+/// Lines and columns of a channel's spectrogram, and of a whole recording's.
+const CHANNEL_ROWS: usize = 600;
+const CHANNEL_BINS: usize = 256;
+const RECORDING_ROWS: usize = 800;
+const RECORDING_BINS: usize = 512;
 /// Blocks that may wait between two stages: enough to even out their work, and a bound to memory.
 const BLOCKS_WAITING: usize = 4;
 /// Length of the cells that readings are put together from.
@@ -37,6 +39,7 @@ struct Listener<'a> {
     cells: PowerCells,
     reading_config: ReadingConfig,
     spectrogram: Option<SpectrogramBuilder>,
+    decimation: u64,
     bursts: Vec<Burst>,
     readings: Vec<Vec<LevelReading>>,
     track_ended_early: bool,
@@ -59,8 +62,11 @@ impl Listener<'_> {
 
     fn take(&mut self, item: StreamItem<ChannelBlock>) -> Result<(), lobewright_burst::DetectorError> {
         self.cells.push(&item);
-        if let (Some(spectrogram), StreamItem::Block(block)) = (&mut self.spectrogram, &item) {
-            spectrogram.push(&block.samples);
+        if let Some(spectrogram) = &mut self.spectrogram {
+            match &item {
+                StreamItem::Block(block) => spectrogram.push(&block.samples),
+                StreamItem::Gap(gap) => spectrogram.push_gap(gap.samples / self.decimation),
+            }
         }
         let mut found = Vec::new();
         self.detector.push(item, &mut |burst| found.push(burst))?;
@@ -113,16 +119,26 @@ pub(crate) fn listen(
             .map_err(detector_error)?,
         cells: PowerCells::new(CELL_S),
         reading_config: reading_config(settings.config, section, noise_bandwidth_hz),
-        spectrogram: settings.spectrogram.then(|| {
-            SpectrogramBuilder::new(rate_hz, SPECTROGRAM_BINS, SPECTROGRAM_ROWS)
-                .expect("a rate that the channel filter took, and sizes that are fixed")
-        }),
+        spectrogram: (settings.spectrogram == SpectrogramOf::Channel)
+            .then(|| builder(rate_hz, CHANNEL_BINS, CHANNEL_ROWS)),
+        decimation: u64::from(bank.clock(0).decimation),
         bursts: Vec::new(),
         readings: Vec::new(),
         track_ended_early: false,
     };
+    let mut whole = (settings.spectrogram == SpectrogramOf::Recording)
+        .then(|| builder(recording.info().rate_hz, RECORDING_BINS, RECORDING_ROWS));
+    let mut watch = |item: &StreamItem<RawBlock>| {
+        if let Some(whole) = &mut whole {
+            match item {
+                StreamItem::Block(block) => whole.push_block(block, settings.config.channel.input_channel),
+                StreamItem::Gap(gap) => whole.push_gap(gap.samples),
+            }
+        }
+    };
     let (gaps, missing_samples) =
-        pass_through(&mut recording, &mut bank, &mut listener, progress).map_err(|e| e.name(place()))?;
+        pass_through(&mut recording, &mut bank, &mut listener, &mut watch, progress)
+            .map_err(|e| e.name(place()))?;
 
     let info = recording.info();
     for burst in &mut listener.bursts {
@@ -151,8 +167,16 @@ pub(crate) fn listen(
         bursts: listener.bursts,
         readings: listener.readings,
         track_ended_early: listener.track_ended_early,
-        spectrogram: listener.spectrogram.as_ref().map(SpectrogramBuilder::finish),
+        spectrogram: whole
+            .or(listener.spectrogram)
+            .as_ref()
+            .map(SpectrogramBuilder::finish),
     })
+}
+
+fn builder(rate_hz: f64, bins: usize, rows: usize) -> SpectrogramBuilder {
+    SpectrogramBuilder::new(rate_hz, bins, rows)
+        .expect("a rate that the channel filter took, and sizes that are fixed")
 }
 
 /// A fault in one of the stages, before it is known at which place.
@@ -180,6 +204,7 @@ fn pass_through(
     recording: &mut Recording,
     bank: &mut ChannelBank,
     listener: &mut Listener<'_>,
+    watch: &mut dyn FnMut(&StreamItem<RawBlock>),
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<(u64, u64), StageFault> {
     let (raw, raw_items) = bounded(BLOCKS_WAITING);
@@ -187,7 +212,7 @@ fn pass_through(
     std::thread::scope(|scope| {
         let filter = scope.spawn(move || run_stage(bank, &raw_items, &filtered));
         let hearing = scope.spawn(move || listener.take_all(&filtered_items));
-        let read = read_all(recording, &raw, progress);
+        let read = read_all(recording, &raw, watch, progress);
         drop(raw);
         let filtered = filter
             .join()
@@ -205,6 +230,7 @@ fn pass_through(
 fn read_all(
     recording: &mut Recording,
     raw: &Sender<StreamItem<RawBlock>>,
+    watch: &mut dyn FnMut(&StreamItem<RawBlock>),
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<(u64, u64), lobewright_source::ReadError> {
     let total = recording.info().length_samples;
@@ -214,6 +240,7 @@ fn read_all(
             gaps += 1;
             missing_samples += gap.samples;
         }
+        watch(&item);
         if raw.send(item).is_err() {
             break;
         }

@@ -6,10 +6,11 @@ use std::sync::Arc;
 use lobewright_antenna::Pattern;
 use lobewright_bearing::{Estimate, EstimatorConfig, Taken, estimate, to_bearing};
 use lobewright_dsp::Spectrogram;
+use lobewright_source::Recording;
 use lobewright_types::{BearingOutcome, Burst, LevelReading, NoBearing, NoBearingReason, Position};
 
 use crate::listen::listen;
-use crate::site::{Site, open};
+use crate::site::{Site, open_recording};
 use crate::{JoinBursts, PipelineConfig, PlaceSection, RecordingSummary, RunError};
 
 /// What is the same for all places of a run.
@@ -20,8 +21,19 @@ pub struct PlaceSettings<'a> {
     pub pattern: Option<Arc<Pattern>>,
     /// Folder that relative paths start from.
     pub base: &'a Path,
-    /// Whether a spectrogram of the channel is kept.
-    pub spectrogram: bool,
+    /// Of what a spectrogram is kept.
+    pub spectrogram: SpectrogramOf,
+}
+
+/// Of what a spectrogram is kept; the channel's costs hardly anything, the whole recording's more than all else.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SpectrogramOf {
+    /// None is kept.
+    Nothing,
+    /// The channel, as filtered.
+    Channel,
+    /// Everything on the recording.
+    Recording,
 }
 
 /// Which place to work on.
@@ -51,7 +63,7 @@ pub struct PlaceResult {
     pub outcomes: Vec<BearingOutcome>,
     /// The estimate behind each outcome.
     pub estimates: Vec<Option<Estimate>>,
-    /// Spectrogram of the channel, where asked for.
+    /// Spectrogram of the channel or the recording, where asked for.
     pub spectrogram: Option<Spectrogram>,
 }
 
@@ -64,8 +76,21 @@ pub fn process_place(
     input: PlaceInput<'_>,
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<PlaceResult, RunError> {
+    let recording = open_recording(settings.base, input.section)?;
+    process_recording(settings, input, recording, progress)
+}
+
+/// Works on one place whose recording is open already.
+///
+/// # Errors
+/// As [`process_place`].
+pub fn process_recording(
+    settings: &PlaceSettings<'_>,
+    input: PlaceInput<'_>,
+    recording: Recording,
+    progress: &mut dyn FnMut(u64, Option<u64>),
+) -> Result<PlaceResult, RunError> {
     let name = input.section.name.clone();
-    let recording = open(settings, input.section)?;
     let site = Site::find(settings, input.section, recording.info())?;
     let heard = listen(settings, input.section, recording, &site, progress)?;
     let mut result = PlaceResult {

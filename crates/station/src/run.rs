@@ -8,7 +8,7 @@ use lobewright_antenna::Pattern;
 use lobewright_fix::FixConfig;
 use lobewright_types::{Bearing, BearingOutcome, FixOutcome};
 
-use crate::{PipelineConfig, PlaceInput, PlaceResult, PlaceSettings, RunError, process_place};
+use crate::{PipelineConfig, PlaceInput, PlaceResult, PlaceSettings, RunError, SpectrogramOf, process_place};
 
 /// How a run is carried out; nothing here changes its result.
 #[derive(Debug, Clone)]
@@ -88,7 +88,11 @@ pub fn run(
         config,
         pattern: load_pattern(config, &options.base)?,
         base: &options.base,
-        spectrogram: options.spectrograms,
+        spectrogram: if options.spectrograms {
+            SpectrogramOf::Channel
+        } else {
+            SpectrogramOf::Nothing
+        },
     };
     let (other_bearings, warnings) = read_other_bearings(config, &options.base)?;
     let places = run_places(&settings, options.threads, progress)?;

@@ -21,7 +21,11 @@ pub(crate) struct Site {
     pub(crate) heading_sigma_deg: f64,
 }
 
-pub(crate) fn open(settings: &PlaceSettings<'_>, section: &PlaceSection) -> Result<Recording, RunError> {
+/// Opens the recording of a place; relative paths start from `base`.
+///
+/// # Errors
+/// [`RunError::Open`].
+pub fn open_recording(base: &Path, section: &PlaceSection) -> Result<Recording, RunError> {
     let options = OpenOptions {
         format: section.format,
         rate_hz: section.rate_hz,
@@ -30,7 +34,7 @@ pub(crate) fn open(settings: &PlaceSettings<'_>, section: &PlaceSection) -> Resu
         start_utc: section.start_utc,
         ..OpenOptions::default()
     };
-    let path = resolve(settings.base, &section.recording);
+    let path = resolve(base, &section.recording);
     lobewright_source::open(&path, &options).map_err(|source| RunError::Open {
         place: section.name.clone(),
         source,
