@@ -8,7 +8,7 @@ mod common;
 use std::fmt::{self, Write};
 use std::sync::Arc;
 
-use common::{Scene, bound_deg, config, fading_db, holds, pattern};
+use common::{Scene, bound_deg, config, fading_db, holds, pattern, two_arrivals};
 use lobewright_antenna::Pattern;
 use lobewright_bearing::estimate;
 use lobewright_types::{LevelReading, Pointing, SampleIndex, wrap_signed_degrees};
@@ -139,6 +139,7 @@ fn others(yagi: &Arc<Pattern>) -> Vec<Case> {
     cases.push(fading("Rayleigh fading, 0.5 Hz", -100.0, 0.5, many, yagi));
     cases.push(wrong_pattern());
     cases.push(two_bursts(yagi));
+    cases.extend([-6.0, -3.0, 3.0, 6.0, 9.0].map(reflected));
     cases
 }
 
@@ -190,6 +191,17 @@ fn wrong_pattern() -> Case {
 }
 
 /// Two turns of 18 readings, the second between the boresights of the first, 30 s later and 6 dB weaker.
+/// A second arrival 110 degrees off, as strong or weak against the direct path as `ratio_db` says; the direct path is the truth.
+fn reflected(ratio_db: f64) -> Case {
+    Case {
+        name: format!(
+            "reflection 110 degrees off, {ratio_db:+} dB against the direct path, full turn, S/N 25 dB of that path"
+        ),
+        trials: OTHER_TRIALS,
+        draw: Box::new(move |truth, rng| (two_arrivals(110.0, ratio_db, truth, rng), None)),
+    }
+}
+
 fn two_bursts(yagi: &Arc<Pattern>) -> Case {
     let yagi = yagi.clone();
     Case {

@@ -4,10 +4,10 @@ mod common;
 
 use std::sync::Arc;
 
-use common::{Scene, Tally, config, fading_db, holds, mean_power, normal, pattern};
+use common::{Scene, Tally, config, fading_db, holds, pattern, two_arrivals};
 use lobewright_antenna::Pattern;
 use lobewright_bearing::estimate;
-use lobewright_types::{BearingFlag, LevelReading, wrap_signed_degrees};
+use lobewright_types::{BearingFlag, wrap_signed_degrees};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -84,19 +84,6 @@ fn clipped_readings_are_lower_limits() {
     // 60 trials: three standard errors of 2.8 % under the aim.
     assert!(tally.coverage() > 0.86, "{}", tally.coverage());
     assert!(tally.rms_deg() < 1.0, "{}", tally.rms_deg());
-}
-
-fn two_arrivals(apart_deg: f64, ratio_db: f64, truth: f64, rng: &mut ChaCha8Rng) -> Vec<LevelReading> {
-    let yagi = pattern("yagi3");
-    let scene = Scene::full_turn(36, 400.0, 25.0, 0.3);
-    let mut readings = scene.draw(&yagi, truth, rng);
-    for (r, b) in readings.iter_mut().zip(&scene.boresights_deg) {
-        let gain = yagi.gain_rel_lin(truth - b)
-            + 10_f64.powf(ratio_db / 10.0) * yagi.gain_rel_lin(truth + apart_deg - b);
-        let rho = 10_f64.powf((scene.snr_db + scene.level_error_db * normal(rng)) / 10.0) * gain;
-        r.power_lin = mean_power(rho, scene.samples, false, rng);
-    }
-    readings
 }
 
 #[test]

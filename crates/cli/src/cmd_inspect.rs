@@ -143,6 +143,13 @@ fn describe(info: &RecordingInfo, s: &RecordingSummary) -> String {
             format!("{}, {} samples missing", s.gaps, s.missing_samples),
         ),
         (
+            "band",
+            format!(
+                "{:+} Hz from the centre; the bursts' offsets count from there",
+                s.channel_offset_hz
+            ),
+        ),
+        (
             "noise in band",
             known(s.noise_dbfs.map(|db| format!("{db:.1} dBFS"))),
         ),

@@ -219,3 +219,23 @@ impl Tally {
         self.sigmas_deg.iter().sum::<f64>() / self.sigmas_deg.len() as f64
     }
 }
+
+/// A turn with two arrivals whose powers add, the second `apart_deg` clockwise of the first; `truth` is the first's direction and
+/// the S/N its own.
+pub(crate) fn two_arrivals(
+    apart_deg: f64,
+    ratio_db: f64,
+    truth: f64,
+    rng: &mut ChaCha8Rng,
+) -> Vec<LevelReading> {
+    let yagi = pattern("yagi3");
+    let scene = Scene::full_turn(36, 400.0, 25.0, 0.3);
+    let mut readings = scene.draw(&yagi, truth, rng);
+    for (r, b) in readings.iter_mut().zip(&scene.boresights_deg) {
+        let gain = yagi.gain_rel_lin(truth - b)
+            + 10_f64.powf(ratio_db / 10.0) * yagi.gain_rel_lin(truth + apart_deg - b);
+        let rho = 10_f64.powf((scene.snr_db + scene.level_error_db * normal(rng)) / 10.0) * gain;
+        r.power_lin = mean_power(rho, scene.samples, false, rng);
+    }
+    readings
+}
