@@ -263,6 +263,20 @@ impl Pattern {
         self.lowest_gain_dbi
     }
 
+    /// Azimuth in `[0, 360)`, gain in dBi and phase in degrees of each row; `None` without phases.
+    pub(crate) fn rows(&self) -> Option<Vec<(f64, f64, f64)>> {
+        let (Shape::Sampled(spline), Some(phase)) = (&self.shape, &self.phase) else {
+            return None;
+        };
+        Some(
+            spline
+                .knots()
+                .zip(phase)
+                .map(|((azimuth, gain), row)| (azimuth, gain, row.1))
+                .collect(),
+        )
+    }
+
     fn raw_gain_dbi(&self, off_deg: f64) -> f64 {
         match &self.shape {
             Shape::Closed(form) => form.peak_gain_dbi() + 10.0 * form.power(off_deg).log10(),
