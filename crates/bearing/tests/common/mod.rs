@@ -2,6 +2,10 @@
 
 #![allow(dead_code, reason = "each test file uses a part")]
 
+pub(crate) mod fading;
+pub(crate) mod statistics;
+pub(crate) mod turn;
+
 use std::fs::File;
 use std::path::Path;
 use std::sync::Arc;

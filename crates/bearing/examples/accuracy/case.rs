@@ -1,0 +1,143 @@
+//! A row of the book: what is drawn, and the trials of it on several threads.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::thread;
+
+use lobewright_antenna::Pattern;
+use lobewright_bearing::{EstimatorConfig, estimate};
+use lobewright_types::LevelReading;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use crate::common::config;
+use crate::common::turn::Turn;
+use crate::score::{Ends, Outcome, Score};
+
+/// Readings towards a known direction.
+pub(crate) struct Trial {
+    pub(crate) truth_deg: f64,
+    pub(crate) readings: Vec<LevelReading>,
+    pub(crate) bound_deg: Option<f64>,
+}
+
+type Draw = dyn Fn(&mut ChaCha8Rng) -> Trial + Send + Sync;
+
+/// A row: its name, which seeds it, what the estimator is told, and what is drawn.
+pub(crate) struct Case {
+    pub(crate) name: String,
+    pub(crate) config: EstimatorConfig,
+    pub(crate) ends: Ends,
+    draw: Box<Draw>,
+}
+
+impl Case {
+    /// A case of any kind.
+    pub(crate) fn new(
+        name: impl Into<String>,
+        config: EstimatorConfig,
+        draw: impl Fn(&mut ChaCha8Rng) -> Trial + Send + Sync + 'static,
+    ) -> Self {
+        Self {
+            name: name.into(),
+            config,
+            ends: Ends::One,
+            draw: Box::new(draw),
+        }
+    }
+
+    /// A turn made for each direction, `turn(direction, generator)`, drawn from the pattern that the estimator is given.
+    pub(crate) fn turns(
+        name: impl Into<String>,
+        pattern: &Arc<Pattern>,
+        turn: impl Fn(f64, &mut ChaCha8Rng) -> Turn + Send + Sync + 'static,
+    ) -> Self {
+        let used = pattern.clone();
+        Self::new(name, config(pattern), move |rng| {
+            let truth_deg = 360.0 * rng.random::<f64>();
+            let turn = turn(truth_deg, rng);
+            let drawn = turn.draw(&used, truth_deg, rng);
+            Trial {
+                truth_deg,
+                bound_deg: turn.bound_deg(&used, truth_deg, &drawn.spoilt),
+                readings: drawn.readings,
+            }
+        })
+    }
+
+    /// One turn for all directions.
+    pub(crate) fn turn(name: impl Into<String>, pattern: &Arc<Pattern>, turn: Turn) -> Self {
+        Self::turns(name, pattern, move |_, _| turn.clone())
+    }
+
+    /// Turns drawn from another pattern than the estimator is given; no bound.
+    pub(crate) fn mistaken(
+        name: impl Into<String>,
+        given: &Arc<Pattern>,
+        used: Arc<Pattern>,
+        turn: impl Fn(f64) -> Turn + Send + Sync + 'static,
+    ) -> Self {
+        Self::new(name, config(given), move |rng| {
+            let truth_deg = 360.0 * rng.random::<f64>();
+            Trial {
+                truth_deg,
+                readings: turn(truth_deg).draw(&used, truth_deg, rng).readings,
+                bound_deg: None,
+            }
+        })
+    }
+
+    /// The antenna looks the same from both ends.
+    #[must_use]
+    pub(crate) fn both_ends(mut self) -> Self {
+        self.ends = Ends::Both;
+        self
+    }
+
+    /// The seed: FNV-1a, 64 bit, of the name (Fowler, Noll & Vo; IETF draft-eastlake-fnv).
+    pub(crate) fn seed(&self) -> u64 {
+        self.name.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+            (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+        })
+    }
+
+    /// Trial number `number`: the same whatever other trials are run.
+    fn trial(&self, number: usize) -> Option<Outcome> {
+        let mut rng = ChaCha8Rng::seed_from_u64(self.seed());
+        rng.set_stream(number as u64);
+        let trial = (self.draw)(&mut rng);
+        let estimate = estimate(&trial.readings, &self.config).ok()?;
+        Some(Outcome::new(
+            &estimate,
+            &trial.readings,
+            trial.truth_deg,
+            trial.bound_deg,
+            self.ends,
+        ))
+    }
+
+    /// Runs the trials; the result does not depend on the number of threads.
+    pub(crate) fn run(&self, trials: usize, threads: usize) -> Score {
+        let next = AtomicUsize::new(0);
+        let work = || {
+            let mut done = Vec::new();
+            loop {
+                let number = next.fetch_add(1, Ordering::Relaxed);
+                if number >= trials {
+                    return done;
+                }
+                done.push((number, self.trial(number)));
+            }
+        };
+        let mut done: Vec<(usize, Option<Outcome>)> = thread::scope(|scope| {
+            let workers: Vec<_> = (0..threads.max(1)).map(|_| scope.spawn(work)).collect();
+            workers
+                .into_iter()
+                .flat_map(|worker| worker.join().expect("a trial that does not panic"))
+                .collect()
+        });
+        done.sort_by_key(|(number, _)| *number);
+        let outcomes: Vec<Option<Outcome>> = done.into_iter().map(|(_, outcome)| outcome).collect();
+        Score::new(&outcomes, self.ends)
+    }
+}
