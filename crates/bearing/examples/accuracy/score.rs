@@ -6,8 +6,10 @@ use lobewright_types::{LevelReading, wrap_signed_degrees};
 use crate::baseline;
 use crate::common::holds;
 
-/// An error over this is a gross one, and a mode nearer than this to the truth shows it.
+/// An error over this is a gross one.
 pub(crate) const GROSS_DEG: f64 = 30.0;
+/// A mode shows a direction that lies within [`GROSS_DEG`] of it or within so many of its standard deviations.
+pub(crate) const NEAR_SIGMAS: f64 = 2.0;
 pub(crate) const SHARES: [f64; 3] = [0.50, 0.68, 0.95];
 
 /// Whether the antenna can tell front from back.
@@ -46,10 +48,10 @@ impl Outcome {
             Ends::Both => 0.5 * wrap_signed_degrees(2.0 * (azimuth_deg - truth_deg)),
         };
         let has_mode = |azimuth_deg: f64| {
-            estimate
-                .modes
-                .iter()
-                .any(|m| wrap_signed_degrees(m.azimuth.degrees() - azimuth_deg).abs() <= GROSS_DEG)
+            estimate.modes.iter().any(|m| {
+                let apart = wrap_signed_degrees(m.azimuth.degrees() - azimuth_deg).abs();
+                apart <= GROSS_DEG.max(NEAR_SIGMAS * m.sigma_deg)
+            })
         };
         Self {
             error_deg: off(estimate.azimuth.degrees()),

@@ -2,7 +2,7 @@
 
 use std::fmt::{self, Write};
 
-use crate::score::{GROSS_DEG, Score};
+use crate::score::{GROSS_DEG, NEAR_SIGMAS, Score};
 
 /// A ratio over this is marked.
 const RATIO_LIMIT: f64 = 1.10;
@@ -45,9 +45,9 @@ With `-- --only TEXT` it prints the rows with TEXT in their name, with `--trials
 * **Bias**: mean of error over stated sigma, gross errors left out; chance moves it by {:.2}.
 * **Held**: share of the trials in which the shortest arcs of 50, 68 and 95 % held the truth. Binomial standard error,
   were the share right: {:.1}, {:.1} and {:.1} %.
-* **Gross**: share of errors over {GROSS_DEG} degrees / those of them without a mode of 5 % or more within {GROSS_DEG} degrees of the truth
-  (unshown) / those of the latter where the 95 % arcs do not hold the truth either. A single mode that is itself wide
-  counts as unshown. For an antenna that looks the same from both ends errors count modulo 180 degrees, and a trial in
+* **Gross**: share of errors over {GROSS_DEG} degrees / those of them without a mode of 5 % or more that lies within {GROSS_DEG} degrees, or
+  {NEAR_SIGMAS} of its own standard deviations, of the truth (unshown) / those of the latter where the 95 % arcs do not hold the truth
+  either (missed). For an antenna that looks the same from both ends errors count modulo 180 degrees, and a trial in
   which one of the ends has no mode counts as unshown.
 * **Sigma**: median of the stated standard deviations within the most probable mode.
 * **Baselines**, RMS error on the same readings: the boresight of the **highest** reading; the vertex of the **parabola** through
