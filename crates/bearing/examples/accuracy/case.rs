@@ -1,17 +1,16 @@
 //! A row of the book: what is drawn, and the trials of it on several threads.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::thread;
 
 use lobewright_antenna::Pattern;
 use lobewright_bearing::{EstimatorConfig, estimate};
 use lobewright_types::LevelReading;
-use rand::{RngExt, SeedableRng};
+use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
 use crate::common::config;
 use crate::common::turn::Turn;
+use crate::parallel::{self, generator};
 use crate::score::{Ends, Outcome, Score};
 
 /// Readings towards a known direction.
@@ -94,17 +93,9 @@ impl Case {
         self
     }
 
-    /// The seed: FNV-1a, 64 bit, of the name (Fowler, Noll & Vo; IETF draft-eastlake-fnv).
-    pub(crate) fn seed(&self) -> u64 {
-        self.name.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
-            (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
-        })
-    }
-
     /// Trial number `number`: the same whatever other trials are run.
     fn trial(&self, number: usize) -> Option<Outcome> {
-        let mut rng = ChaCha8Rng::seed_from_u64(self.seed());
-        rng.set_stream(number as u64);
+        let mut rng = generator(&self.name, number);
         let trial = (self.draw)(&mut rng);
         let estimate = estimate(&trial.readings, &self.config).ok()?;
         Some(Outcome::new(
@@ -118,26 +109,7 @@ impl Case {
 
     /// Runs the trials; the result does not depend on the number of threads.
     pub(crate) fn run(&self, trials: usize, threads: usize) -> Score {
-        let next = AtomicUsize::new(0);
-        let work = || {
-            let mut done = Vec::new();
-            loop {
-                let number = next.fetch_add(1, Ordering::Relaxed);
-                if number >= trials {
-                    return done;
-                }
-                done.push((number, self.trial(number)));
-            }
-        };
-        let mut done: Vec<(usize, Option<Outcome>)> = thread::scope(|scope| {
-            let workers: Vec<_> = (0..threads.max(1)).map(|_| scope.spawn(work)).collect();
-            workers
-                .into_iter()
-                .flat_map(|worker| worker.join().expect("a trial that does not panic"))
-                .collect()
-        });
-        done.sort_by_key(|(number, _)| *number);
-        let outcomes: Vec<Option<Outcome>> = done.into_iter().map(|(_, outcome)| outcome).collect();
+        let outcomes = parallel::map(trials, threads, |number| self.trial(number));
         Score::new(&outcomes, self.ends)
     }
 }

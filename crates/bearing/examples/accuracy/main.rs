@@ -11,8 +11,8 @@
 //! # Adding a chapter
 //! A chapter of rows is a function that gives a list of [`case::Case`], and a line in [`rows::write`]. A chapter of any
 //! other kind is a file with `pub(crate) fn chapter(out: &mut String) -> std::fmt::Result`: name it in a `mod` line below
-//! and put `("its title", file::chapter)` into [`CHAPTERS`]. It writes its own heading (`## ...`) and finds the number
-//! of trials and threads in [`book::options`].
+//! and put `("its title", file::chapter)` into [`CHAPTERS`]. It writes its own heading (`## ...`), finds the number
+//! of trials and threads in [`book::options`], and runs its trials with [`parallel::map`] and a [`parallel::generator`] each.
 
 #![allow(
     clippy::print_stdout,
@@ -25,6 +25,8 @@ mod book;
 mod case;
 #[path = "../../tests/common/mod.rs"]
 mod common;
+mod parallel;
+mod procedures;
 mod rows;
 mod score;
 mod table;
@@ -35,7 +37,10 @@ use std::process::ExitCode;
 use book::{Book, Options, options, set_options};
 
 /// Chapters that are not a table of rows: the title by which `--only` finds them, and what writes them.
-const CHAPTERS: &[(&str, Chapter)] = &[];
+const CHAPTERS: &[(&str, Chapter)] = &[
+    ("Procedure: accuracy over azimuth", procedures::azimuth::chapter),
+    ("Procedure: multipath", procedures::multipath::chapter),
+];
 
 type Chapter = fn(&mut String) -> fmt::Result;
 

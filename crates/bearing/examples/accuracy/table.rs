@@ -113,6 +113,9 @@ type Finding = fn(&Score) -> Option<String>;
 
 /// What the book aims at, and every row that misses it.
 pub(crate) fn verdict(out: &mut String, rows: &[(String, Score)]) -> fmt::Result {
+    if rows.is_empty() {
+        return Ok(());
+    }
     writeln!(
         out,
         "

@@ -43,8 +43,18 @@ pub(crate) struct Arrival {
     pub(crate) apart_deg: f64,
     /// Its power against the direct one.
     pub(crate) ratio_db: f64,
-    /// Fields add, with a phase drawn once for the turn; otherwise powers add.
-    pub(crate) coherent: bool,
+    pub(crate) phase: Phase,
+}
+
+/// How two arrivals add.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Phase {
+    /// Their powers do.
+    Incoherent,
+    /// Their fields do, with a phase drawn once for the turn.
+    Drawn,
+    /// Their fields do, the second this much ahead at the antenna's place.
+    Ahead { rad: f64 },
 }
 
 /// What there is to draw.
@@ -80,7 +90,8 @@ struct Circumstances<'a> {
     course: Option<Course>,
     azimuth_deg: f64,
     latency_s: f64,
-    phase_rad: f64,
+    /// Of the second arrival against the first; absent where powers add.
+    phase_rad: Option<f64>,
 }
 
 impl Turn {
@@ -150,7 +161,11 @@ impl Turn {
             error: (self.pattern_error_db > 0.0).then(|| PatternError::draw(self.pattern_error_db, rng)),
             course: self.fading.map(|f| f.course(rng)),
             latency_s: self.latency_sigma_s * normal(rng),
-            phase_rad: TAU * rng.random::<f64>(),
+            phase_rad: self.arrival.and_then(|a| match a.phase {
+                Phase::Incoherent => None,
+                Phase::Drawn => Some(TAU * rng.random::<f64>()),
+                Phase::Ahead { rad } => Some(rad),
+            }),
         };
         let noise_error = 1.0 + NOISE_REL_SIGMA * normal(rng);
         let mut drawn = Drawn {
@@ -275,11 +290,11 @@ impl Circumstances<'_> {
         let other = off + arrival.apart_deg;
         let second = 10_f64.powf(arrival.ratio_db / 10.0) * self.gain(other);
         let first = self.gain(off);
-        if !arrival.coherent {
+        let Some(ahead) = self.phase_rad else {
             return first + second;
-        }
+        };
         let phase = |off: f64| self.pattern.phase_deg(off).unwrap_or(0.0).to_radians();
-        let between = self.phase_rad + phase(other) - phase(off);
+        let between = ahead + phase(other) - phase(off);
         first + second + 2.0 * (first * second).sqrt() * between.cos()
     }
 

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use lobewright_antenna::Pattern;
 
 use crate::case::Case;
-use crate::common::turn::{Arrival, Turn};
+use crate::common::turn::{Arrival, Phase, Turn};
 
 pub(crate) fn reflected(yagi: &Arc<Pattern>) -> Vec<Case> {
     let mut cases = Vec::new();
@@ -33,7 +33,7 @@ fn case(coherent: bool, apart_deg: f64, ratio_db: f64, yagi: &Arc<Pattern>) -> C
             arrival: Some(Arrival {
                 apart_deg,
                 ratio_db,
-                coherent,
+                phase: if coherent { Phase::Drawn } else { Phase::Incoherent },
             }),
             ..Turn::full(36, 400.0, 25.0, 0.3)
         },
