@@ -4,7 +4,7 @@ use std::fmt::{self, Write};
 use std::sync::OnceLock;
 use std::time::Instant;
 
-use crate::case::Case;
+use crate::case::{Case, Chapter};
 use crate::score::Score;
 use crate::table;
 
@@ -63,14 +63,18 @@ impl Book {
     }
 
     /// A heading, a text below it, and a table of the rows that are asked for.
-    pub(crate) fn chapter(&mut self, title: &str, text: &str, cases: &[Case]) -> fmt::Result {
-        let wanted: Vec<&Case> = cases.iter().filter(|c| options().wants(&c.name)).collect();
+    pub(crate) fn chapter(&mut self, chapter: &Chapter) -> fmt::Result {
+        let wanted: Vec<&Case> = chapter
+            .cases
+            .iter()
+            .filter(|c| options().wants(&c.name))
+            .collect();
         if wanted.is_empty() {
             return Ok(());
         }
-        writeln!(self.text, "\n## {title}\n")?;
-        if !text.is_empty() {
-            writeln!(self.text, "{text}\n")?;
+        writeln!(self.text, "\n## {}\n", chapter.title)?;
+        if !chapter.text.is_empty() {
+            writeln!(self.text, "{}\n", chapter.text)?;
         }
         table::table_head(&mut self.text)?;
         for case in wanted {

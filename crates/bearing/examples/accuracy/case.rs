@@ -13,6 +13,14 @@ use crate::common::turn::Turn;
 use crate::parallel::{self, generator};
 use crate::score::{Ends, Outcome, Score};
 
+/// Rows under one heading.
+pub(crate) struct Chapter {
+    pub(crate) title: &'static str,
+    /// What is common to its rows; may be empty.
+    pub(crate) text: &'static str,
+    pub(crate) cases: Vec<Case>,
+}
+
 /// Readings towards a known direction.
 pub(crate) struct Trial {
     pub(crate) truth_deg: f64,

@@ -9,7 +9,7 @@
 //! run, and how fast, goes to standard error.
 //!
 //! # Adding a chapter
-//! A chapter of rows is a function that gives a list of [`case::Case`], and a line in [`rows::write`]. A chapter of any
+//! A chapter of rows is a function that gives a list of [`case::Case`], and an entry in [`rows::chapters`]. A chapter of any
 //! other kind is a file with `pub(crate) fn chapter(out: &mut String) -> std::fmt::Result`: name it in a `mod` line below
 //! and put `("its title", file::chapter)` into [`CHAPTERS`]. It writes its own heading (`## ...`), finds the number
 //! of trials and threads in [`book::options`], and runs its trials with [`parallel::map`] and a [`parallel::generator`] each.
@@ -62,7 +62,9 @@ fn main() -> ExitCode {
 
 fn write() -> Result<String, fmt::Error> {
     let mut book = Book::new()?;
-    rows::write(&mut book)?;
+    for chapter in rows::chapters() {
+        book.chapter(&chapter)?;
+    }
     for (title, chapter) in CHAPTERS {
         if options().wants(title) {
             chapter(&mut book.text)?;

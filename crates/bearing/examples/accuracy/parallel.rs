@@ -6,15 +6,19 @@ use std::thread;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
-/// Generator of one trial of a row. Its seed is the FNV-1a hash, 64 bit, of the name (Fowler, Noll & Vo; IETF
-/// draft-eastlake-fnv), its stream the number of the trial: the same whatever else is run.
+/// Generator of one trial of a row: seeded by the row's name, its stream the number of the trial. It is the same whatever else
+/// is run.
 pub(crate) fn generator(name: &str, trial: usize) -> ChaCha8Rng {
-    let seed = name.bytes().fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
-        (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
-    });
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed(name));
     rng.set_stream(trial as u64);
     rng
+}
+
+/// FNV-1a, 64 bit (Fowler, Noll & Vo; IETF draft-eastlake-fnv).
+pub(crate) fn seed(name: &str) -> u64 {
+    name.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+        (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+    })
 }
 
 /// `one` of each number from 0 to `count - 1`, in order.

@@ -8,7 +8,7 @@ use rand_chacha::ChaCha8Rng;
 use super::normal;
 
 /// Rician fading: a steady part and a Gaussian one whose Doppler spectrum is that of many waves from all sides
-/// (Clarke, *Bell System Technical Journal* 47, 1968).
+/// (Clarke, *Bell System Technical Journal* 47, 1968). Each wave's amplitude is Gaussian, and so is their sum exactly.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Fading {
     /// Power of the steady part over that of the rest; minus infinity for Rayleigh fading.
@@ -21,27 +21,30 @@ pub(crate) struct Fading {
 #[derive(Debug, Clone)]
 pub(crate) struct Course {
     steady: f64,
-    spread: f64,
-    /// Angular shift in radians a second and two phases in radians of each wave.
-    waves: Vec<(f64, f64)>,
+    /// Angular shift in radians a second, real and imaginary amplitude of each wave.
+    waves: Vec<(f64, f64, f64)>,
 }
 
 impl Fading {
-    /// Waves of which the Gaussian part is made: 32 are Gaussian enough for fades of 25 dB.
+    /// Waves of which the scattered part is made.
     const WAVES: usize = 32;
 
     pub(crate) fn course(self, rng: &mut ChaCha8Rng) -> Course {
         let k = 10_f64.powf(self.k_db / 10.0);
+        let spread = (0.5 / ((k + 1.0) * Self::WAVES as f64)).sqrt();
         // One wave in each equal sector, at a random place within it: the spectrum of every course is near the right one.
         let waves = (0..Self::WAVES)
             .map(|i| {
                 let angle = TAU * (i as f64 + rng.random::<f64>()) / Self::WAVES as f64;
-                (TAU * self.doppler_hz * angle.cos(), TAU * rng.random::<f64>())
+                (
+                    TAU * self.doppler_hz * angle.cos(),
+                    spread * normal(rng),
+                    spread * normal(rng),
+                )
             })
             .collect();
         Course {
             steady: (k / (k + 1.0)).sqrt(),
-            spread: (1.0 / ((k + 1.0) * Self::WAVES as f64)).sqrt(),
             waves,
         }
     }
@@ -51,10 +54,10 @@ impl Course {
     /// Power against its mean at a time.
     pub(crate) fn power_lin(&self, at_s: f64) -> f64 {
         let (mut re, mut im) = (self.steady, 0.0);
-        for (shift, phase) in &self.waves {
-            let (sin, cos) = (shift * at_s + phase).sin_cos();
-            re += self.spread * cos;
-            im += self.spread * sin;
+        for (shift, a, b) in &self.waves {
+            let (sin, cos) = (shift * at_s).sin_cos();
+            re += a * cos - b * sin;
+            im += a * sin + b * cos;
         }
         re * re + im * im
     }
