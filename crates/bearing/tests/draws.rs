@@ -189,7 +189,7 @@ fn fading_has_the_spread_of_its_distribution() {
 
 /// Under Clarke's spectrum the field's correlation over a time `t` is `J0(2 pi f t)`, that of the Rayleigh power its square
 /// (Clarke 1968). `J0(1) = 0.76520`, `J0(2) = 0.22389`, `J0(3.8317) = -0.40276`: Abramowitz & Stegun, *Handbook of Mathematical
-/// Functions*, 1964, tables 9.1 and 9.5. Standard error of a correlation of 20,000: 0.007 and somewhat more for a
+/// Functions*, 1964, tables 9.1 and 9.5, from memory. Standard error of a correlation of 20,000: 0.007 and somewhat more for a
 /// power.
 #[test]
 fn fading_forgets_as_its_doppler_spectrum_says() {
