@@ -49,6 +49,7 @@
 #![warn(clippy::disallowed_methods)]
 
 mod cells;
+pub mod coherent;
 mod config;
 mod estimate;
 mod filter;
