@@ -83,7 +83,11 @@ pub(crate) fn test(
     let parts = parts(model);
     let ln_two = ln_sum(parts.iter().map(|p| p.ln_weight));
     let odds = prior / (1.0 - prior) * (ln_two - ln_one).exp();
-    let probability = if odds.is_finite() { odds / (1.0 + odds) } else { 1.0 };
+    let probability = if odds.is_finite() {
+        odds / (1.0 + odds)
+    } else {
+        1.0
+    };
     if probability.is_nan() || probability < 1e-3 {
         return None;
     }
@@ -202,7 +206,9 @@ fn starts(model: &Model<'_>) -> Vec<Point> {
     let mut shares = vec![(0.0, 0.0); n * n];
     for i in 0..n {
         for j in i + 1..n {
-            let (Some(a), Some(b)) = (&rays[i], &rays[j]) else { continue };
+            let (Some(a), Some(b)) = (&rays[i], &rays[j]) else {
+                continue;
+            };
             if apart_deg(i as f64 * GRID_DEG, j as f64 * GRID_DEG) < LEAST_APART_DEG {
                 continue;
             }
@@ -216,9 +222,18 @@ fn starts(model: &Model<'_>) -> Vec<Point> {
     for i in 0..n {
         for j in i + 1..n {
             let own = cost[i * n + j];
-            let lowest = [(1, 0), (n - 1, 0), (0, 1), (0, n - 1), (1, 1), (n - 1, n - 1), (1, n - 1), (n - 1, 1)]
-                .iter()
-                .all(|(di, dj)| own <= cost[((i + di) % n) * n + (j + dj) % n]);
+            let lowest = [
+                (1, 0),
+                (n - 1, 0),
+                (0, 1),
+                (0, n - 1),
+                (1, 1),
+                (n - 1, n - 1),
+                (1, n - 1),
+                (n - 1, 1),
+            ]
+            .iter()
+            .all(|(di, dj)| own <= cost[((i + di) % n) * n + (j + dj) % n]);
             if own.is_finite() && lowest {
                 found.push((own, i, j));
             }
@@ -306,7 +321,9 @@ fn descend(model: &Model<'_>, node: &ErrorNode, start: Point) -> Point {
         for i in 0..4 {
             matrix[(i, i)] *= 1.0 + damping;
         }
-        let Some(cholesky) = Cholesky::new(matrix) else { return point };
+        let Some(cholesky) = Cholesky::new(matrix) else {
+            return point;
+        };
         let step = cholesky.solve(&here.1);
         let limit = (8.0 / step[0].abs().max(step[1].abs()).max(8.0)).min(1.0);
         let next = point - step * limit;

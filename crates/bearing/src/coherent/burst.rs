@@ -81,11 +81,11 @@ impl Burst {
             })
             .collect();
         Self {
+            covariance,
             top,
             slope,
             snr,
             ln_rate,
-            covariance,
         }
     }
 
@@ -117,13 +117,21 @@ impl Burst {
             return 0.0;
         }
         let at = ((self.top / missed).ln() / NODE_STEP_NATS).max(0.0);
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative, and saturating")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "not negative, and saturating"
+        )]
         let k = at as usize;
         let ln_rate = if k + 1 >= NODES {
             self.ln_rate[NODES - 1]
         } else {
             let node = |i: usize| self.ln_rate[i.min(NODES - 1)];
-            let before = if k > 0 { node(k - 1) } else { 2.0 * node(0) - node(1) };
+            let before = if k > 0 {
+                node(k - 1)
+            } else {
+                2.0 * node(0) - node(1)
+            };
             cubic([before, node(k), node(k + 1), node(k + 2)], at - k as f64)
         };
         missed * ln_rate.exp()
@@ -184,7 +192,11 @@ impl Law {
         let level = self.noise_samples + self.samples * self.trace;
         let over = self.power() * explained - level;
         let under = level - self.samples * explained;
-        if under > 0.0 { (over / under).min(1e10) } else { 1e10 }
+        if under > 0.0 {
+            (over / under).min(1e10)
+        } else {
+            1e10
+        }
     }
 
     /// Derivative of the log density over the power explained.
@@ -201,6 +213,10 @@ impl Law {
         let spread = z * (1.0 - z);
         let bend = -self.samples * spread
             + self.power() * (pull * spread * (1.0 - 2.0 * z) + (pull * spread).powi(2));
-        if bend < 0.0 { (-bend).sqrt().recip() } else { f64::INFINITY }
+        if bend < 0.0 {
+            (-bend).sqrt().recip()
+        } else {
+            f64::INFINITY
+        }
     }
 }

@@ -197,11 +197,17 @@ impl ChannelCalibration {
     }
 
     pub(crate) fn gain_sigma_nats(&self) -> Vec<f64> {
-        self.channels.iter().map(|c| c.gain_sigma_db * NATS_PER_DB).collect()
+        self.channels
+            .iter()
+            .map(|c| c.gain_sigma_db * NATS_PER_DB)
+            .collect()
     }
 
     pub(crate) fn phase_sigma_rad(&self) -> Vec<f64> {
-        self.channels.iter().map(|c| c.phase_sigma_deg.to_radians()).collect()
+        self.channels
+            .iter()
+            .map(|c| c.phase_sigma_deg.to_radians())
+            .collect()
     }
 }
 
@@ -215,8 +221,18 @@ impl TryFrom<InFile> for ChannelCalibration {
         for (channel, c) in file.channels.iter().enumerate() {
             let fields = [
                 ("gain_db", c.gain_db, c.gain_db.abs() <= 100.0, "-100 to 100"),
-                ("phase_deg", c.phase_deg, c.phase_deg.abs() <= 720.0, "-720 to 720"),
-                ("gain_sigma_db", c.gain_sigma_db, (0.0..=100.0).contains(&c.gain_sigma_db), "0 to 100"),
+                (
+                    "phase_deg",
+                    c.phase_deg,
+                    c.phase_deg.abs() <= 720.0,
+                    "-720 to 720",
+                ),
+                (
+                    "gain_sigma_db",
+                    c.gain_sigma_db,
+                    (0.0..=100.0).contains(&c.gain_sigma_db),
+                    "0 to 100",
+                ),
                 (
                     "phase_sigma_deg",
                     c.phase_sigma_deg,
@@ -259,7 +275,11 @@ fn see(
     }
     let noise = noise.filter(|n| n.covariance.channels() == channels);
     let scale: Vec<f64> = (0..channels)
-        .map(|k| noise.map_or(1.0, |n| n.covariance.matrix()[(k, k)].re.max(f64::MIN_POSITIVE).sqrt()))
+        .map(|k| {
+            noise.map_or(1.0, |n| {
+                n.covariance.matrix()[(k, k)].re.max(f64::MIN_POSITIVE).sqrt()
+            })
+        })
         .collect();
     let white = DMatrix::from_fn(channels, channels, |i, j| {
         known.covariance.matrix()[(i, j)] / (scale[i] * scale[j])
@@ -299,7 +319,12 @@ fn see(
 
 /// Mean logarithm of the factors that are not zero.
 fn mean_ln(factors: &[Complex<f64>]) -> f64 {
-    let logs: Vec<f64> = factors.iter().map(|f| f.norm()).filter(|f| *f > 0.0).map(f64::ln).collect();
+    let logs: Vec<f64> = factors
+        .iter()
+        .map(|f| f.norm())
+        .filter(|f| *f > 0.0)
+        .map(f64::ln)
+        .collect();
     logs.iter().sum::<f64>() / logs.len().max(1) as f64
 }
 
@@ -335,7 +360,11 @@ fn combine(seen: &[Seen], channels: usize) -> ChannelCalibration {
     }
     let size = mean_ln(&mean);
     let sum: Complex<f64> = mean.iter().sum();
-    let back = if sum.norm() > 0.0 { sum.conj() / sum.norm() } else { Complex::new(1.0, 0.0) };
+    let back = if sum.norm() > 0.0 {
+        sum.conj() / sum.norm()
+    } else {
+        Complex::new(1.0, 0.0)
+    };
     let directions = seen.len() as f64;
     let list = (0..channels)
         .map(|k| {
@@ -349,7 +378,11 @@ fn combine(seen: &[Seen], channels: usize) -> ChannelCalibration {
                 }
             }
             let scatter = |sum: f64| {
-                let own = if seen.len() > 1 { sum / total / (directions - 1.0) } else { 0.0 };
+                let own = if seen.len() > 1 {
+                    sum / total / (directions - 1.0)
+                } else {
+                    0.0
+                };
                 own.max(total.recip()).sqrt()
             };
             let factor = mean[k] * back;

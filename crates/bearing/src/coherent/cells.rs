@@ -51,8 +51,8 @@ pub struct CovarianceCells {
     cell_s: f64,
     layout: Option<Layout>,
     receivers: Vec<Waiting>,
-    first: u64,
-    cells: VecDeque<Cell>,
+    /// By number, ascending; only those that hold samples.
+    cells: VecDeque<(u64, Cell)>,
     unmatched: u64,
 }
 
@@ -139,7 +139,6 @@ impl CovarianceCells {
             cell_s,
             layout: None,
             receivers: vec![Waiting::default(); receivers],
-            first: 0,
             cells: VecDeque::new(),
             unmatched: 0,
         }
@@ -250,34 +249,29 @@ impl CovarianceCells {
             }
         }
         self.unmatched += ((count - finite.len()) * channels) as u64;
-        if let Some(cell) = self.cell_mut(as_count(number) as u64) {
-            cell.sum.add(block.view());
-            cell.samples += finite.len() as u64;
-            cell.clipped_inputs += clipped;
-        }
+        let cell = self.cell_mut(as_count(number) as u64);
+        cell.sum.add(&block.view());
+        cell.samples += finite.len() as u64;
+        cell.clipped_inputs += clipped;
         for waiting in &mut self.receivers {
             waiting.skip(count);
         }
     }
 
-    fn cell_mut(&mut self, number: u64) -> Option<&mut Cell> {
-        if self.cells.is_empty() {
-            self.first = number;
+    fn cell_mut(&mut self, number: u64) -> &mut Cell {
+        let at = self.cells.partition_point(|c| c.0 < number);
+        if self.cells.get(at).is_none_or(|c| c.0 != number) {
+            self.cells.insert(at, (number, Cell::new(self.receivers.len())));
         }
-        let offset = usize::try_from(number.checked_sub(self.first)?).ok()?;
-        if offset >= self.cells.len() {
-            let channels = self.receivers.len();
-            self.cells.resize_with(offset + 1, || Cell::new(channels));
-        }
-        self.cells.get_mut(offset)
+        &mut self.cells[at].1
     }
 
     /// Drops the cells that end before a source sample.
     pub fn forget_before(&mut self, index: SampleIndex) {
         let Some(layout) = self.layout else { return };
         let keep = as_count(index.0 as f64 / layout.inputs_per_cell) as u64;
-        while self.first < keep && self.cells.pop_front().is_some() {
-            self.first += 1;
+        while self.cells.front().is_some_and(|c| c.0 < keep) {
+            self.cells.pop_front();
         }
     }
 
@@ -330,11 +324,17 @@ impl CovarianceCells {
     }
 
     /// Mean over the whole cells between two input indices that touch none of the stretches `out`.
-    fn cut(&self, start: f64, stop: f64, out: &[(f64, f64)], config: &CutConfig) -> Option<ChannelCovariance> {
+    fn cut(
+        &self,
+        start: f64,
+        stop: f64,
+        out: &[(f64, f64)],
+        config: &CutConfig,
+    ) -> Option<ChannelCovariance> {
         let layout = self.layout?;
         let mut sum = Cell::new(self.receivers.len());
-        for (k, cell) in self.cells.iter().enumerate() {
-            let from = (self.first + k as u64) as f64 * layout.inputs_per_cell;
+        for (number, cell) in &self.cells {
+            let from = *number as f64 * layout.inputs_per_cell;
             let to = from + layout.inputs_per_cell;
             let inside = from >= start && to <= stop;
             if inside && !out.iter().any(|o| from < o.1 && to > o.0) {
@@ -350,7 +350,7 @@ impl CovarianceCells {
         let independent = (config.noise_bandwidth_hz * length_s).max(1.0);
         let inputs = samples * decimation * self.receivers.len() as f64;
         let clip_fraction = sum.clipped_inputs as f64 / inputs;
-        ChannelCovariance::new(sum.sum.mean(samples), independent, clip_fraction).ok()
+        ChannelCovariance::new(&sum.sum.mean(samples), independent, clip_fraction).ok()
     }
 }
 

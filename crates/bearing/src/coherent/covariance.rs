@@ -1,5 +1,7 @@
 //! Covariance of the channels of a coherent receiver.
 
+use std::cmp::Ordering;
+
 use nalgebra::DMatrix;
 use ndarray::ArrayView2;
 use num_complex::Complex;
@@ -29,7 +31,9 @@ pub enum CovarianceError {
         column: usize,
     },
     /// Elements that do not mirror each other, or a power below zero.
-    #[error("covariance of channels {row} and {column} (from 0) is not the conjugate of its mirror, or a power below 0")]
+    #[error(
+        "covariance of channels {row} and {column} (from 0) is not the conjugate of its mirror, or a power below 0"
+    )]
     NotHermitian {
         /// Row, from 0.
         row: usize,
@@ -63,7 +67,7 @@ impl ChannelCovariance {
     /// # Errors
     /// [`CovarianceError`] for every other matrix or number.
     pub fn new(
-        matrix: DMatrix<Complex<f64>>,
+        matrix: &DMatrix<Complex<f64>>,
         independent_samples: f64,
         clip_fraction: f64,
     ) -> Result<Self, CovarianceError> {
@@ -90,10 +94,10 @@ impl ChannelCovariance {
         if let Some((row, column)) = places().find(|&at| bad(at)) {
             return Err(CovarianceError::NotHermitian { row, column });
         }
-        if !(power > 0.0) || !(1.0 / power).is_finite() {
+        if power <= 0.0 || !(1.0 / power).is_finite() {
             return Err(CovarianceError::NoPower);
         }
-        let matrix = (&matrix + matrix.adjoint()).map(|v| v * 0.5);
+        let matrix = (matrix + matrix.adjoint()).map(|v| v * 0.5);
         Ok(Self {
             matrix,
             independent_samples,
@@ -117,18 +121,18 @@ impl ChannelCovariance {
     /// use num_complex::Complex;
     /// let one = Complex::new(1.0_f32, 0.0);
     /// let block = array![[one, -one], [one, -one]];
-    /// let covariance = ChannelCovariance::from_samples(block.view(), 2.0)?;
+    /// let covariance = ChannelCovariance::from_samples(&block.view(), 2.0)?;
     /// assert!((covariance.matrix()[(0, 1)].re - 1.0).abs() < 1e-12);
     /// # Ok::<(), lobewright_bearing::coherent::CovarianceError>(())
     /// ```
     pub fn from_samples(
-        samples: ArrayView2<'_, Complex<f32>>,
+        samples: &ArrayView2<'_, Complex<f32>>,
         independent_samples: f64,
     ) -> Result<Self, CovarianceError> {
         let (channels, count) = samples.dim();
         let mut sum = HermitianSum::new(channels);
         sum.add(samples);
-        Self::new(sum.mean(count as f64), independent_samples, 0.0)
+        Self::new(&sum.mean(count as f64), independent_samples, 0.0)
     }
 
     /// `[channel, channel]`, Hermitian, full scale 1.0.
@@ -169,7 +173,7 @@ impl HermitianSum {
     }
 
     /// Adds samples, `[channel, sample]`.
-    pub(crate) fn add(&mut self, samples: ArrayView2<'_, Complex<f32>>) {
+    pub(crate) fn add(&mut self, samples: &ArrayView2<'_, Complex<f32>>) {
         let mut at = 0;
         for row in 0..self.channels {
             for column in 0..=row {
@@ -193,12 +197,10 @@ impl HermitianSum {
     pub(crate) fn mean(&self, count: f64) -> DMatrix<Complex<f64>> {
         let value = |row: usize, column: usize| self.lower[row * (row + 1) / 2 + column] / count.max(1.0);
         DMatrix::from_fn(self.channels, self.channels, |row, column| {
-            if row == column {
-                Complex::new(value(row, row).re, 0.0)
-            } else if row > column {
-                value(row, column)
-            } else {
-                value(column, row).conj()
+            match row.cmp(&column) {
+                Ordering::Equal => Complex::new(value(row, row).re, 0.0),
+                Ordering::Greater => value(row, column),
+                Ordering::Less => value(column, row).conj(),
             }
         })
     }

@@ -228,7 +228,9 @@ fn mean_error_size(model: &Model<'_>, azimuth_mount_deg: f64) -> f64 {
 
 /// Misfit under the errors most believed.
 fn best_misfit(model: &Model<'_>, axes: &[f64]) -> f64 {
-    let ln = |k: usize| model.nodes[k].ln_weight + model.ln_straight(model.misfit(axes, &model.nodes[k]), &model.nodes[k]);
+    let ln = |k: usize| {
+        model.nodes[k].ln_weight + model.ln_straight(model.misfit(axes, &model.nodes[k]), &model.nodes[k])
+    };
     let best = (0..model.nodes.len()).max_by(|&a, &b| ln(a).total_cmp(&ln(b)));
     best.map_or(0.0, |k| model.misfit(axes, &model.nodes[k]))
 }
@@ -268,7 +270,10 @@ fn flags(estimate: &CoherentEstimate, bursts: &[&ChannelCovariance]) -> Vec<Bear
     let held: f64 = estimate.modes.iter().map(|m| m.probability).sum();
     let bad = estimate.reduced_chi_square > BAD_MISFIT || estimate.phase_error_deg > BAD_PHASE_DEG;
     [
-        (BearingFlag::Clipped, bursts.iter().any(|b| b.clip_fraction() > CLIPPED)),
+        (
+            BearingFlag::Clipped,
+            bursts.iter().any(|b| b.clip_fraction() > CLIPPED),
+        ),
         (BearingFlag::BadFit, bad),
         (BearingFlag::Reflection, estimate.reflection.is_some()),
         (BearingFlag::Ambiguous, estimate.modes.len() > 1),

@@ -139,7 +139,11 @@ impl<'a> Model<'a> {
             .collect();
         let n = 2 * stiffness.len();
         let root = DMatrix::from_fn(n, n, |i, j| {
-            if i == j { stiffness[i % stiffness.len()].sqrt() } else { 0.0 }
+            if i == j {
+                stiffness[i % stiffness.len()].sqrt()
+            } else {
+                0.0
+            }
         });
         let unit = self.error_spread(
             &vec![config.gain_error_db.abs() * NATS_PER_DB; channels],
@@ -210,7 +214,11 @@ impl<'a> Model<'a> {
         let total: f64 = sizes.iter().map(|s| s.1).sum();
         let exact = if sizes.is_empty() { 1.0 } else { exact };
         let mut all = vec![(0.0, exact)];
-        all.extend(sizes.into_iter().map(|(size, w)| (size, w / total * (1.0 - exact))));
+        all.extend(
+            sizes
+                .into_iter()
+                .map(|(size, w)| (size, w / total * (1.0 - exact))),
+        );
         all.into_iter()
             .filter(|n| n.1 > 1e-12)
             .map(|(size, weight)| ErrorNode {
@@ -426,7 +434,7 @@ fn whitener(noise: &ChannelNoise, burst_samples: f64, channels: usize) -> (Compl
         .or_else(|| Cholesky::new(diagonal))
         .map(|c| c.l());
     let inverse = lower
-        .and_then(|l| l.try_inverse())
+        .and_then(ComplexMatrix::try_inverse)
         .filter(|m| m.iter().all(|v| v.re.is_finite() && v.im.is_finite()))
         .unwrap_or_else(|| ComplexMatrix::identity(channels, channels).map(|v| v / mean.sqrt()));
     let level_sigma = if noise.level_rel_sigma.is_finite() {

@@ -1,8 +1,8 @@
 //! What the coherent estimator gives back.
 
 use lobewright_types::{
-    ArcDeg, Azimuth, Bearing, BearingClass, BearingFlag, BearingKind, CircleDensity, Dbfs, FittedSignal, Mode,
-    True,
+    ArcDeg, Azimuth, Bearing, BearingClass, BearingFlag, BearingKind, CircleDensity, Dbfs, FittedSignal,
+    Mode, True,
 };
 
 use crate::output::{SecondArrival, Taken};

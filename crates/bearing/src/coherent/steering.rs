@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use lobewright_antenna::Manifold;
 use num_complex::Complex;
 
 /// Complex response of every channel of an array to a wave from one direction.
@@ -14,6 +15,16 @@ pub trait Steering: fmt::Debug + Send + Sync {
     /// Writes the response of each channel to a wave from `azimuth_deg`, counted clockwise from the mounting's zero
     /// mark, any size. `out` is `[channel]`, [`Steering::channels`] long.
     fn response(&self, azimuth_deg: f64, out: &mut [Complex<f64>]);
+}
+
+impl Steering for Manifold {
+    fn channels(&self) -> usize {
+        self.ports()
+    }
+
+    fn response(&self, azimuth_deg: f64, out: &mut [Complex<f64>]) {
+        Manifold::response(self, azimuth_deg, out);
+    }
 }
 
 impl<S: Steering + ?Sized> Steering for std::sync::Arc<S> {

@@ -121,13 +121,13 @@ impl Scene {
             .map(|&(snr_db, samples)| {
                 let amplitude = 10_f64.powf(snr_db / 20.0);
                 let sum = self.sum(&a, amplitude, &noise, samples, rng);
-                ChannelCovariance::new(sum, samples as f64, 0.0).expect("a covariance")
+                ChannelCovariance::new(&sum, samples as f64, 0.0).expect("a covariance")
             })
             .collect();
         let noise = (self.noise_samples > 0).then(|| {
             let sum = self.sum(&a, 0.0, &noise, self.noise_samples, rng);
             ChannelNoise {
-                covariance: ChannelCovariance::new(sum, self.noise_samples as f64, 0.0)
+                covariance: ChannelCovariance::new(&sum, self.noise_samples as f64, 0.0)
                     .expect("a covariance"),
                 level_rel_sigma: 0.03,
             }
@@ -135,7 +135,14 @@ impl Scene {
         (bursts, noise)
     }
 
-    fn sum(&self, a: &[C64], amplitude: f64, noise: &[f64], samples: usize, rng: &mut ChaCha8Rng) -> DMatrix<C64> {
+    fn sum(
+        &self,
+        a: &[C64],
+        amplitude: f64,
+        noise: &[f64],
+        samples: usize,
+        rng: &mut ChaCha8Rng,
+    ) -> DMatrix<C64> {
         let n = a.len();
         let mut sum = DMatrix::<C64>::zeros(n, n);
         let mut x = vec![C64::default(); n];
@@ -212,7 +219,8 @@ impl Scene {
         let n = a.len();
         let length = a.norm_squared();
         let project = |v: &DVector<C64>| v - a * (a.dotc(v) / length);
-        let real = |v: &DVector<C64>| DVector::from_fn(2 * n, |i, _| if i < n { v[i].re } else { v[i - n].im });
+        let real =
+            |v: &DVector<C64>| DVector::from_fn(2 * n, |i, _| if i < n { v[i].re } else { v[i - n].im });
         let mut spread = DMatrix::<f64>::zeros(2 * n, 2 * n);
         let gain = self.gain_error_db * LN_10 / 20.0;
         let phase = self.phase_error_deg.to_radians();
