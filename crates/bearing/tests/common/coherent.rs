@@ -241,6 +241,7 @@ impl Scene {
 }
 
 /// Cramer-Rao bounds, 1 sigma in degrees.
+#[allow(clippy::struct_field_names, reason = "a number carries its unit in its name")]
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Bounds {
     /// Envelope of the signal known.
