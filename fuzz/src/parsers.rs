@@ -8,7 +8,7 @@ use lobewright_fix::read_hand_bearings;
 use lobewright_sim::Scene;
 use lobewright_source::parse_meta;
 use lobewright_station::PipelineConfig;
-use lobewright_types::{Bearing, BearingOutcome, Position};
+use lobewright_types::{Bearing, BearingOutcome, CircleDensity, CompactError, Position};
 
 /// A SigMF metadata file.
 pub fn sigmf_meta(data: &[u8]) {
@@ -119,6 +119,40 @@ pub fn bearings_jsonl(data: &[u8]) {
                     is_sound(bearing);
                 }
             }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// A density as compact text, as its bytes, and as its bytes with the checksum they need: what was accepted is a
+/// density, and written again it is the same.
+pub fn compact_density(data: &[u8]) {
+    if let Ok(text) = std::str::from_utf8(data) {
+        let text = text.trim_end();
+        compact_is_sound(CircleDensity::from_compact(text), |d| {
+            assert_eq!(d.to_compact(), text);
+        });
+    }
+    compact_is_sound(CircleDensity::from_compact_bytes(data), |d| {
+        assert_eq!(d.to_compact_bytes(), data);
+    });
+    // Damage that the checksum finds tells nothing about the numbers: let them through.
+    if let Err(CompactError::Checksum { computed, .. }) = CircleDensity::from_compact_bytes(data) {
+        let mut sealed = data.to_vec();
+        let body = sealed.len() - 4;
+        sealed[body..].copy_from_slice(&computed.to_be_bytes());
+        compact_is_sound(CircleDensity::from_compact_bytes(&sealed), |d| {
+            assert_eq!(d.to_compact_bytes(), sealed);
+        });
+    }
+}
+
+fn compact_is_sound(read: Result<CircleDensity, CompactError>, same: impl Fn(&CircleDensity)) {
+    match read {
+        Ok(density) => {
+            assert!(density.ln_per_deg().iter().all(|v| v.is_finite()));
+            assert!(density.modes(0.05).iter().all(|m| m.sigma_deg.is_finite()));
+            same(&density);
         }
         Err(error) => says_something(&error),
     }

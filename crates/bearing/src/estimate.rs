@@ -129,7 +129,7 @@ fn finish(
     let azimuth = modes[0].azimuth;
     let sigma_deg = modes[0].sigma_deg;
     let arcs95 = density.highest_density_arcs(0.95);
-    let class = class_of(&density, azimuth);
+    let class = BearingClass::of(&density, azimuth);
     let levels: Vec<(usize, f64)> = (0..data.bursts())
         .map(|b| (data.burst_numbers[b], search.point.signal(data, b)))
         .collect();
@@ -177,20 +177,6 @@ fn finish(
 
 fn dbfs(power: f64) -> Dbfs {
     Dbfs(10.0 * power.max(1e-300).log10())
-}
-
-/// Class by the half-width around the best value that holds 95 %.
-fn class_of(density: &CircleDensity, azimuth: Azimuth<lobewright_types::True>) -> BearingClass {
-    let holds = |half: f64| {
-        density.probability(lobewright_types::ArcDeg {
-            from: azimuth.turned(-half),
-            width_deg: 2.0 * half,
-        }) >= 0.95
-    };
-    [2.0, 5.0, 10.0]
-        .into_iter()
-        .find(|&half| holds(half))
-        .map_or(BearingClass::D, BearingClass::from_half_width_deg)
 }
 
 fn mean_level_error(search: &Search<'_>, nodes: &[Node]) -> f64 {

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use lobewright_station::RecordingSummary;
-use lobewright_types::{ArcDeg, Bearing, BearingOutcome, Burst, Fix, FixOutcome};
+use lobewright_types::{Bearing, BearingOutcome, Burst, Fix, FixOutcome};
 
 /// Lays out rows under a header; columns named in `right` are set to the right.
 pub(crate) fn lay_out(header: &[&str], rows: &[Vec<String>], right: &[usize]) -> String {
@@ -65,6 +65,10 @@ pub(crate) fn bursts(bursts: &[Burst]) -> String {
     lay_out(&header, &rows, &[0, 1, 2, 3, 4, 5, 6, 7])
 }
 
+/// What the letters stand for, below a table that has them.
+const CLASS_LEGEND: &str =
+    "class A, B, C: 95 % within 2°, 5°, 10° of the bearing; D: wider, or a second mode over 5 %\n";
+
 /// One line a place: its bearing, or why there is none.
 pub(crate) fn bearings(outcomes: &[BearingOutcome], fix: Option<&FixOutcome>) -> String {
     let rows: Vec<Vec<String>> = outcomes
@@ -73,7 +77,7 @@ pub(crate) fn bearings(outcomes: &[BearingOutcome], fix: Option<&FixOutcome>) ->
             BearingOutcome::Bearing(b) => bearing_row(b, fix),
             BearingOutcome::NoBearing(n) => {
                 let mut row = vec![n.id.clone(), n.station.clone(), format!("none: {}", n.reason)];
-                row.resize(7, String::new());
+                row.resize(8, String::new());
                 row
             }
         })
@@ -84,10 +88,15 @@ pub(crate) fn bearings(outcomes: &[BearingOutcome], fix: Option<&FixOutcome>) ->
         "bearing",
         "95 % arc (true)",
         "class",
+        "2nd mode",
         "S/N dB",
         "remarks",
     ];
-    lay_out(&header, &rows, &[5])
+    let mut text = lay_out(&header, &rows, &[6]);
+    if outcomes.iter().any(|o| matches!(o, BearingOutcome::Bearing(_))) {
+        text += CLASS_LEGEND;
+    }
+    text
 }
 
 fn bearing_row(b: &Bearing, fix: Option<&FixOutcome>) -> Vec<String> {
@@ -98,13 +107,6 @@ fn bearing_row(b: &Bearing, fix: Option<&FixOutcome>) -> Vec<String> {
     {
         remarks.push(format!("reflected ({:.0} %)", 100.0 * v.reflected_probability));
     }
-    if b.modes.len() > 1 {
-        let others: Vec<String> = b.modes[1..]
-            .iter()
-            .map(|m| format!("{:.0}° {:.0} %", m.azimuth.degrees(), 100.0 * m.probability))
-            .collect();
-        remarks.push(format!("or {}", others.join(", ")));
-    }
     let flags = words(&b.flags);
     if !flags.is_empty() {
         remarks.push(flags);
@@ -113,29 +115,17 @@ fn bearing_row(b: &Bearing, fix: Option<&FixOutcome>) -> Vec<String> {
         b.id.clone(),
         b.station.clone(),
         lobewright_export::azimuth_with_doubt(b.azimuth, b.sigma_deg),
-        arcs(&b.arcs95),
+        lobewright_export::human_arcs(&b.arcs95),
         b.class.to_string(),
+        if b.modes.len() > 1 {
+            lobewright_export::human_other_modes(b)
+        } else {
+            "none".to_owned()
+        },
         b.snr_db
             .map_or_else(|| "unknown".to_owned(), |s| format!("{s:.1}")),
         remarks.join("; "),
     ]
-}
-
-fn arcs(arcs: &[ArcDeg]) -> String {
-    let texts: Vec<String> = arcs
-        .iter()
-        .map(|a| {
-            if a.width_deg >= 359.9 {
-                return "all round".to_owned();
-            }
-            format!(
-                "{:.1}° to {:.1}°",
-                a.from.degrees(),
-                a.from.turned(a.width_deg).degrees()
-            )
-        })
-        .collect();
-    texts.join(", ")
 }
 
 /// The position, its regions and what must be said beside it.

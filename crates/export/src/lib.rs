@@ -25,5 +25,6 @@ pub use kml_file::fix_kml;
 pub use report::{Report, StationPictures, report_html};
 pub use table::{bearings_csv, bursts_csv, fix_csv, readings_csv};
 pub use words::{
-    azimuth_with_doubt, bearing_table, human_bearing_line, human_distance, human_fix, human_position,
+    azimuth_with_doubt, bearing_table, human_arcs, human_bearing_line, human_distance, human_fix,
+    human_other_modes, human_position,
 };

@@ -2,11 +2,11 @@
 
 use std::fmt::Write;
 
-use lobewright_types::{ArcDeg, Bearing, BearingOutcome, BearingVerdict, FixOutcome, Timestamp};
+use lobewright_types::{Bearing, BearingOutcome, BearingVerdict, FixOutcome, Timestamp};
 
 use crate::geo::{fix_of, verdict_of};
 use crate::kml_file::escape;
-use crate::words::{azimuth_with_doubt, flags_line, human_fix, kind_words, other_modes};
+use crate::words::{azimuth_with_doubt, flags_line, human_arcs, human_fix, kind_words, other_modes};
 
 const STYLE: &str = include_str!("report/style.css");
 
@@ -231,7 +231,7 @@ fn write_row(out: &mut String, bearing: &Bearing, verdict: Option<&BearingVerdic
         bearing.id.clone(),
         bearing.station.clone(),
         azimuth,
-        arcs_words(&bearing.arcs95),
+        human_arcs(&bearing.arcs95),
         bearing.class.to_string(),
         snr,
         kind_words(bearing.kind).to_owned(),
@@ -243,24 +243,6 @@ fn write_row(out: &mut String, bearing: &Bearing, verdict: Option<&BearingVerdic
         let _ = write!(out, "<td>{}</td>", escape(&cell));
     }
     out.push_str("</tr>\n");
-}
-
-fn arcs_words(arcs: &[ArcDeg]) -> String {
-    let words: Vec<String> = arcs
-        .iter()
-        .map(|arc| {
-            if arc.width_deg >= 359.95 {
-                "all round".to_owned()
-            } else {
-                format!(
-                    "{:.1}° to {:.1}°",
-                    arc.from.degrees(),
-                    arc.from.turned(arc.width_deg).degrees()
-                )
-            }
-        })
-        .collect();
-    words.join(", ")
 }
 
 fn verdict_words(verdict: &BearingVerdict) -> String {
@@ -320,6 +302,8 @@ fn write_settings(out: &mut String, r: &Report) {
 
 #[cfg(test)]
 mod tests {
+    use lobewright_types::ArcDeg;
+
     use super::*;
 
     #[test]
@@ -351,7 +335,7 @@ mod tests {
             from: lobewright_types::Azimuth::from_degrees(from),
             width_deg,
         };
-        assert_eq!(arcs_words(&[arc(350.0, 20.0)]), "350.0° to 10.0°");
-        assert_eq!(arcs_words(&[arc(0.0, 360.0)]), "all round");
+        assert_eq!(human_arcs(&[arc(350.0, 20.0)]), "350.0° to 10.0°");
+        assert_eq!(human_arcs(&[arc(0.0, 360.0)]), "all round");
     }
 }

@@ -79,7 +79,7 @@ fn modes(modes: &[Mode]) -> String {
 }
 
 /// The heading of [`bearings_csv`].
-const BEARING_HEADING: [&str; 25] = [
+const BEARING_HEADING: [&str; 26] = [
     "outcome",
     "id",
     "station",
@@ -105,11 +105,12 @@ const BEARING_HEADING: [&str; 25] = [
     "effective_readings",
     "flags",
     "reason",
+    "density",
 ];
 
 /// Writes bearings as a table; where there is none, `reason` says why and the other cells are empty.
 ///
-/// The density is not in the table: it has no fixed length. [`crate::bearings_jsonl`] has it.
+/// The last column is the whole density as compact text ([`lobewright_types::CircleDensity::to_compact`]).
 pub fn bearings_csv(bearings: &[BearingOutcome]) -> String {
     let mut table = Table::new(&BEARING_HEADING);
     for outcome in bearings {
@@ -120,7 +121,7 @@ pub fn bearings_csv(bearings: &[BearingOutcome]) -> String {
                 "no_bearing".clone_into(&mut cells[0]);
                 cells[1].clone_from(&none.id);
                 cells[2].clone_from(&none.station);
-                cells[BEARING_HEADING.len() - 1] = name(&none.reason);
+                cells[BEARING_HEADING.len() - 2] = name(&none.reason);
                 table.row(cells);
             }
         }
@@ -155,6 +156,7 @@ fn bearing_cells(b: &Bearing) -> Vec<String> {
         maybe(b.fitted.map(|f| f.effective_readings)),
         names(&b.flags),
         String::new(),
+        b.density.to_compact(),
     ]
 }
 

@@ -1,7 +1,8 @@
 //! Results in words, for a terminal, a report or a radio.
 
 use lobewright_types::{
-    Azimuth, Bearing, BearingFlag, BearingKind, BearingOutcome, Fix, FixOutcome, Position, True, wrap_degrees,
+    ArcDeg, Azimuth, Bearing, BearingFlag, BearingKind, BearingOutcome, Fix, FixOutcome, Position, True,
+    wrap_degrees,
 };
 
 /// Decimals that leave two digits of a doubt, 0 to 6.
@@ -70,18 +71,74 @@ pub(crate) fn flags_line(bearing: &Bearing) -> String {
     words.join(", ")
 }
 
-/// The directions after the first, such as `or 61.0° true (12 %)`.
+/// An azimuth with the digits that its doubt leaves, without words: `61.0°`.
+fn azimuth_digits(azimuth_deg: f64, doubt_deg: f64) -> String {
+    let digits = decimals_of(doubt_deg);
+    let scale = 10_f64.powf(digits as f64);
+    // 359.98 must not be printed as 360.0.
+    let deg = wrap_degrees((azimuth_deg * scale).round() / scale);
+    format!("{deg:.digits$}°")
+}
+
+/// The directions after the first, most probable first, such as `61.0° (12 %)`; empty where there is none over 5 %.
+pub fn human_other_modes(bearing: &Bearing) -> String {
+    let words: Vec<String> = bearing
+        .modes
+        .iter()
+        .skip(1)
+        .map(|mode| {
+            let azimuth = azimuth_digits(mode.azimuth.degrees(), mode.sigma_deg);
+            format!("{azimuth} ({:.0} %)", mode.probability * 100.0)
+        })
+        .collect();
+    words.join(", ")
+}
+
+/// The directions after the first as a part of a sentence: `or 61.0° true (12 %)`.
 pub(crate) fn other_modes(bearing: &Bearing) -> String {
     let words: Vec<String> = bearing
         .modes
         .iter()
         .skip(1)
-        .map(|mode| format!("or {:.0} ({:.0} %)", mode.azimuth, mode.probability * 100.0))
+        .map(|mode| {
+            let azimuth = azimuth_digits(mode.azimuth.degrees(), mode.sigma_deg);
+            format!("or {azimuth} true ({:.0} %)", mode.probability * 100.0)
+        })
         .collect();
     words.join(", ")
 }
 
-/// One bearing as one line: `Hill: 212.4° ± 1.8° (1σ, true), class B, S/N 21 dB, 3 bursts`.
+/// Arcs clockwise from end to end, in degrees from true north, with the digits that their width leaves.
+///
+/// # Example
+/// ```
+/// use lobewright_types::{ArcDeg, Azimuth};
+/// let arc = |from, width_deg| ArcDeg { from: Azimuth::from_degrees(from), width_deg };
+/// assert_eq!(lobewright_export::human_arcs(&[arc(350.0, 20.0)]), "350.0° to 10.0°");
+/// assert_eq!(lobewright_export::human_arcs(&[arc(212.37, 0.06)]), "212.370° to 212.430°");
+/// assert_eq!(lobewright_export::human_arcs(&[arc(0.0, 360.0)]), "all round");
+/// ```
+pub fn human_arcs(arcs: &[ArcDeg]) -> String {
+    let words: Vec<String> = arcs
+        .iter()
+        .map(|arc| {
+            if arc.width_deg >= 359.95 {
+                return "all round".to_owned();
+            }
+            // An arc of 95 % is some four sigma wide; a tenth of a degree is enough for any wide one.
+            let doubt = (arc.width_deg / 4.0).min(1.0);
+            let from = arc.from.degrees();
+            format!(
+                "{} to {}",
+                azimuth_digits(from, doubt),
+                azimuth_digits(from + arc.width_deg, doubt)
+            )
+        })
+        .collect();
+    words.join(", ")
+}
+
+/// One bearing as one line: `Hill: 212.4° ± 1.8° (1σ, true), 95 % from 208.9° to 215.9°, class B, S/N 21 dB, 3 bursts`.
 pub fn human_bearing_line(outcome: &BearingOutcome) -> String {
     let bearing = match outcome {
         BearingOutcome::Bearing(bearing) => bearing,
@@ -93,6 +150,11 @@ pub fn human_bearing_line(outcome: &BearingOutcome) -> String {
     let others = other_modes(bearing);
     if !others.is_empty() {
         parts.push(others);
+    }
+    if !bearing.arcs95.is_empty() {
+        let arcs = human_arcs(&bearing.arcs95).replace(", ", " and from ");
+        let from = if arcs.starts_with("all") { "" } else { "from " };
+        parts.push(format!("95 % {from}{arcs}"));
     }
     parts.push(format!("class {}", bearing.class));
     if let Some(snr_db) = bearing.snr_db {
@@ -112,9 +174,17 @@ pub fn human_bearing_line(outcome: &BearingOutcome) -> String {
 /// Bearings as a table in plain text, one a line below a heading, columns aligned.
 pub fn bearing_table(bearings: &[BearingOutcome]) -> String {
     let mut rows: Vec<Vec<String>> = vec![
-        ["id", "station", "bearing", "class", "S/N", "doubts"]
-            .map(str::to_owned)
-            .to_vec(),
+        [
+            "id",
+            "station",
+            "bearing",
+            "95 % arc (true)",
+            "class",
+            "S/N",
+            "doubts",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
     ];
     rows.extend(bearings.iter().map(table_row));
     let columns = rows.first().map_or(0, Vec::len);
@@ -148,6 +218,7 @@ fn table_row(outcome: &BearingOutcome) -> Vec<String> {
                 b.id.clone(),
                 b.station.clone(),
                 azimuth_with_doubt(b.azimuth, b.sigma_deg),
+                human_arcs(&b.arcs95),
                 b.class.to_string(),
                 b.snr_db.map_or_else(String::new, |snr| format!("{snr:.0} dB")),
                 doubts.join(", "),
@@ -157,6 +228,7 @@ fn table_row(outcome: &BearingOutcome) -> Vec<String> {
             none.id.clone(),
             none.station.clone(),
             "none".to_owned(),
+            String::new(),
             String::new(),
             String::new(),
             none.reason.to_string(),

@@ -14,7 +14,7 @@ use common::{arc, bearing, bearings, bursts, every_statement, found, place, read
 use lobewright_export::{
     ReadError, bearings_csv, bearings_jsonl, bursts_csv, fix_csv, read_bearings_jsonl, readings_csv,
 };
-use lobewright_types::{BearingOutcome, FixOutcome, Position};
+use lobewright_types::{BearingOutcome, CircleDensity, FixOutcome, Position};
 use proptest::prelude::*;
 
 fn target() -> Position {
@@ -27,21 +27,55 @@ fn read(text: &str) -> Result<Vec<BearingOutcome>, ReadError> {
 
 // ---- JSON Lines
 
-/// Everything but the density, which is normalised again when it is read, must come back to the last bit.
+/// Everything but the density must come back to the last bit, and the density as its compact text has it.
 fn assert_same(a: &BearingOutcome, b: &BearingOutcome) {
     match (a, b) {
         (BearingOutcome::Bearing(a), BearingOutcome::Bearing(b)) => {
-            let mut same_density = b.clone();
-            same_density.density = a.density.clone();
-            assert_eq!(*a, same_density);
-            assert_eq!(a.density.azimuths_deg(), b.density.azimuths_deg());
-            for (p, q) in a.density.ln_per_deg().iter().zip(b.density.ln_per_deg()) {
-                // Mass is summed over some hundred segments: a few rounding errors of 1e-16 each.
-                assert!((p - q).abs() < 1e-12, "{p} {q}");
-            }
+            let (text, loss) = a.density.to_compact_with_loss();
+            assert!(loss.is_within_promise(), "{loss:?}");
+            let mut expected = a.clone();
+            expected.density = CircleDensity::from_compact(&text).unwrap();
+            assert_eq!(expected, *b);
         }
         _ => assert_eq!(a, b),
     }
+}
+
+#[test]
+fn knots_of_older_files_are_read_as_they_are() {
+    let one = bearing("b1", "Hill", target(), 10.0);
+    let written = bearings_jsonl(&[BearingOutcome::Bearing(Box::new(one.clone()))]);
+    let compact = serde_json::to_string(&one.density.to_compact()).unwrap();
+    let knots = serde_json::to_string(&one.density).unwrap();
+    let older = written.replace(&compact, &knots);
+    assert_ne!(older, written);
+    let back = read(&older).unwrap();
+    let [BearingOutcome::Bearing(back)] = back.as_slice() else {
+        panic!("one bearing was written");
+    };
+    assert_eq!(back.density.azimuths_deg(), one.density.azimuths_deg());
+    for (p, q) in one.density.ln_per_deg().iter().zip(back.density.ln_per_deg()) {
+        // Mass is summed over some hundred segments: a few rounding errors of 1e-16 each.
+        assert!((p - q).abs() < 1e-12, "{p} {q}");
+    }
+}
+
+#[test]
+fn a_damaged_density_is_named() {
+    let good = bearings_jsonl(&bearings(target()));
+    let at = good.find("cd1.").unwrap() + 20;
+    let other = if good.as_bytes()[at] == b'A' { "B" } else { "A" };
+    let bent = format!("{}{other}{}", &good[..at], &good[at + 1..]);
+    let error = read(&bent).unwrap_err().to_string();
+    assert!(error.starts_with("hunt.jsonl, line 1, column "), "{error}");
+    assert!(error.contains("density: the checksum is "), "{error}");
+    let error = read(&good.replacen("\"cd1.", "\"cd7.", 1))
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("begins with `cd1.`, this begins with `cd7.`"),
+        "{error}"
+    );
 }
 
 #[test]
@@ -178,6 +212,9 @@ fn tables_have_a_heading_and_all_their_cells() {
     assert_eq!(cell(&table, 2, "snr_db"), "");
     assert_eq!(cell(&table, 3, "outcome"), "no_bearing");
     assert_eq!(cell(&table, 3, "reason"), "no_burst");
+    assert_eq!(cell(&table, 3, "density"), "");
+    let density = CircleDensity::from_compact(cell(&table, 1, "density")).unwrap();
+    assert!((density.modes(0.05)[0].sigma_deg - 1.8).abs() < 0.02);
     let (from, to) = cell(&table, 1, "arcs95_true_deg").split_once("..").unwrap();
     // 1.96 sigma to each side of 280 degrees.
     assert!((from.parse::<f64>().unwrap() - (280.0 - 1.96 * 1.8)).abs() < 0.05);

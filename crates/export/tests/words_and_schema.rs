@@ -31,7 +31,7 @@ fn words_say_what_was_found() {
     let all = bearings(target());
     assert_eq!(
         human_bearing_line(&all[0]),
-        "Hill, top: 280.0° ± 1.8° (1σ, true), class B, S/N 21 dB, 3 bursts, clipped, part of the circle only"
+        "Hill, top: 280.0° ± 1.8° (1σ, true), 95 % from 276.5° to 283.5°, class B, S/N 21 dB, 3 bursts, clipped, part of the circle only"
     );
     assert_eq!(
         human_bearing_line(&all[2]),

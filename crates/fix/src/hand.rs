@@ -11,8 +11,6 @@ use lobewright_types::{
 /// Standard deviation of a place that a person gives without saying how well it is known: a handheld satellite receiver
 /// or a good map (common practice, no source).
 const POSITION_SIGMA_M: f64 = 10.0;
-/// 97.5 % quantile of the normal distribution.
-const Z_95: f64 = 1.959_964;
 const REQUIRED: [&str; 6] = ["place", "lat_deg", "lon_deg", "bearing_deg", "north", "sigma_deg"];
 const OPTIONAL: [&str; 3] = ["date", "position_sigma_m", "note"];
 
@@ -133,7 +131,7 @@ pub fn from_normal(
         modes: density.modes(0.05),
         arcs50: density.highest_density_arcs(0.5),
         arcs95: density.highest_density_arcs(0.95),
-        class: BearingClass::from_half_width_deg(Z_95 * sigma_deg),
+        class: BearingClass::of(&density, azimuth),
         density,
         level: None,
         snr_db: None,

@@ -10,7 +10,7 @@ mod parsers;
 type Target = fn(&[u8]);
 
 /// Every fuzz target; the name is that of its folder of seeds and of its file.
-const TARGETS: [(&str, Target); 7] = [
+const TARGETS: [(&str, Target); 8] = [
     ("sigmf_meta", parsers::sigmf_meta),
     ("pattern_csv", parsers::pattern_csv),
     ("track_csv", parsers::track_csv),
@@ -18,6 +18,7 @@ const TARGETS: [(&str, Target); 7] = [
     ("scene_toml", parsers::scene_toml),
     ("hand_bearings_csv", parsers::hand_bearings_csv),
     ("bearings_jsonl", parsers::bearings_jsonl),
+    ("compact_density", parsers::compact_density),
 ];
 
 fn fuzz_folder() -> PathBuf {
@@ -91,6 +92,11 @@ fn hand_bearings() {
 #[test]
 fn bearings_of_other_stations() {
     replay("bearings_jsonl");
+}
+
+#[test]
+fn compact_densities() {
+    replay("compact_density");
 }
 
 #[test]

@@ -38,7 +38,7 @@ pub enum BearingKind {
 /// Quality class of a bearing by the half-width that holds 95 % of its density around the best value.
 ///
 /// The limits of 2, 5 and 10 degrees are those of the Radio Regulations (Atlantic City 1947, Appendix 15, section
-/// 5(9)); tying them to 95 % is this project's rule (that text attaches no probability).
+/// 5(9)); tying them to 95 %, and a second mode to class D, is this project's rule (that text attaches no probability).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum BearingClass {
     /// Within 2 degrees.
@@ -51,6 +51,11 @@ pub enum BearingClass {
     D,
 }
 
+/// Probability within the limits of a class.
+const CLASS_PROBABILITY: f64 = 0.95;
+/// A second mode with more than this makes a bearing class D.
+const SECOND_MODE: f64 = 0.05;
+
 impl BearingClass {
     /// The class for a half-width in degrees.
     pub fn from_half_width_deg(half_width_deg: f64) -> Self {
@@ -60,6 +65,35 @@ impl BearingClass {
             w if w <= 10.0 => Self::C,
             _ => Self::D,
         }
+    }
+
+    /// The class of a bearing with its best value at `azimuth`: that of the least limit within which 95 % of the
+    /// density lie, and D for any width where a second mode has more than 5 %.
+    ///
+    /// # Example
+    /// ```
+    /// use lobewright_types::{Azimuth, BearingClass, CircleDensity};
+    /// let azimuth = Azimuth::from_degrees(212.4);
+    /// // 1.96 sigma are 3.5 degrees.
+    /// let density = CircleDensity::normal(azimuth, 1.8);
+    /// assert_eq!(BearingClass::of(&density, azimuth), BearingClass::B);
+    /// ```
+    pub fn of(density: &CircleDensity, azimuth: Azimuth<True>) -> Self {
+        let modes = density.modes(SECOND_MODE);
+        if modes.iter().skip(1).any(|m| m.probability > SECOND_MODE) {
+            return Self::D;
+        }
+        let holds = |half: f64| {
+            let arc = ArcDeg {
+                from: azimuth.turned(-half),
+                width_deg: 2.0 * half,
+            };
+            density.probability(arc) >= CLASS_PROBABILITY
+        };
+        [2.0, 5.0, 10.0]
+            .into_iter()
+            .find(|&half| holds(half))
+            .map_or(Self::D, Self::from_half_width_deg)
     }
 }
 
@@ -127,7 +161,9 @@ pub struct Bearing {
     /// Standard deviation of the heading or compass, common to all bearings of the station; already inside
     /// `density`.
     pub heading_sigma_deg: f64,
-    /// The whole posterior density over the circle.
+    /// The whole posterior density over the circle; written as compact text, see
+    /// [`CircleDensity::to_compact`].
+    #[serde(serialize_with = "crate::density_json::compact")]
     pub density: CircleDensity,
     /// Modes, most probable first, each at least 5 % (the first always there).
     pub modes: Vec<Mode>,
@@ -201,4 +237,58 @@ pub enum BearingOutcome {
     Bearing(Box<Bearing>),
     /// None, and why.
     NoBearing(NoBearing),
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wrap_signed_degrees;
+
+    fn class(sigma_deg: f64) -> BearingClass {
+        let azimuth = Azimuth::from_degrees(359.5);
+        BearingClass::of(&CircleDensity::normal(azimuth, sigma_deg), azimuth)
+    }
+
+    // Limits: Radio Regulations, Atlantic City 1947, Appendix 15, section 5(9); 95 % of a normal density lie within
+    // 1.9600 sigma (any table of the normal distribution).
+    #[test]
+    fn classes_change_where_95_percent_reach_2_5_and_10_degrees() {
+        use BearingClass::{A, B, C, D};
+        for (limit, inside, outside) in [(2.0, A, B), (5.0, B, C), (10.0, C, D)] {
+            assert_eq!(class(limit / 1.96 * 0.995), inside);
+            assert_eq!(class(limit / 1.96 * 1.005), outside);
+        }
+    }
+
+    #[test]
+    fn a_second_mode_over_5_percent_is_class_d_however_near() {
+        let two = |second: f64| {
+            let ln = |a: f64| {
+                let one = |c: f64| (-0.5 * (wrap_signed_degrees(a - c) / 0.1).powi(2)).exp();
+                ((1.0 - second) * one(100.0) + second * one(101.0))
+                    .max(1e-30)
+                    .ln()
+            };
+            let density = CircleDensity::from_ln_fn(ln, &[100.0, 101.0], 0.01).expect("two peaks");
+            BearingClass::of(&density, Azimuth::from_degrees(100.0))
+        };
+        assert_eq!(two(0.06), BearingClass::D);
+        assert_eq!(two(0.04), BearingClass::A);
+    }
+
+    #[test]
+    fn the_half_width_is_around_the_best_value_not_around_the_middle() {
+        // Flat from 100 to 103 degrees, best value at its edge: 95 % lie within 2.85 degrees of it.
+        let density =
+            CircleDensity::from_knots(vec![99.999, 100.0, 103.0, 103.001], vec![-60.0, 0.0, 0.0, -60.0])
+                .expect("a box");
+        assert_eq!(
+            BearingClass::of(&density, Azimuth::from_degrees(100.0)),
+            BearingClass::B
+        );
+        assert_eq!(
+            BearingClass::of(&density, Azimuth::from_degrees(101.5)),
+            BearingClass::A
+        );
+    }
 }

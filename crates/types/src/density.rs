@@ -1,7 +1,5 @@
 //! A probability density over the whole circle of azimuths.
 
-use serde::{Deserialize, Serialize};
-
 use crate::{ArcDeg, Azimuth, Mode, True, wrap_degrees, wrap_signed_degrees};
 
 /// Log density below the peak at which a density counts as empty.
@@ -16,23 +14,17 @@ const MIN_STEP_DEG: f64 = 1e-4;
 /// It is held as knots of log density (per degree), straight between neighbours, closed over 360 degrees, and
 /// always integrates to 1. Knots are dense where the density is narrow, so a bearing good to a hundredth of a
 /// degree and a hopeless one have the same form.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Knots", into = "Knots")]
+///
+/// Serde writes the knots as they are and reads either those or the compact text of
+/// [`to_compact`](Self::to_compact), which a [`Bearing`](crate::Bearing) is written with.
+#[derive(Debug, Clone, PartialEq)]
 pub struct CircleDensity {
     pub(crate) azimuth_deg: Vec<f64>,
     pub(crate) ln_per_deg: Vec<f64>,
 }
 
-/// The form in files.
-#[derive(Clone, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Knots {
-    azimuth_true_deg: Vec<f64>,
-    ln_density_per_deg: Vec<f64>,
-}
-
 /// Knots that make no density.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum DensityError {
     /// Lists of different length.
     #[error("{azimuths} azimuths but {values} values")]
@@ -482,22 +474,6 @@ struct Segment {
 struct Piece {
     middle_deg: f64,
     mass: f64,
-}
-
-impl From<CircleDensity> for Knots {
-    fn from(d: CircleDensity) -> Self {
-        Self {
-            azimuth_true_deg: d.azimuth_deg,
-            ln_density_per_deg: d.ln_per_deg,
-        }
-    }
-}
-
-impl TryFrom<Knots> for CircleDensity {
-    type Error = DensityError;
-    fn try_from(k: Knots) -> Result<Self, DensityError> {
-        Self::from_knots(k.azimuth_true_deg, k.ln_density_per_deg)
-    }
 }
 
 #[cfg(test)]

@@ -12,6 +12,11 @@ mod bearing;
 mod block;
 mod burst;
 mod density;
+mod density_bytes;
+mod density_compact;
+mod density_distance;
+mod density_json;
+mod density_thin;
 mod fix;
 mod format;
 mod level;
@@ -29,6 +34,8 @@ pub use bearing::{
 pub use block::{ChannelBlock, ChannelClock, Gap, GapCause, RawBlock, StreamItem};
 pub use burst::{Burst, BurstFlag};
 pub use density::{CircleDensity, DensityError};
+pub use density_bytes::CompactError;
+pub use density_compact::{COMPACT_MAX_BYTES, CompactLoss};
 pub use fix::{
     BearingVerdict, ErrorEllipse, Fix, FixMode, FixOutcome, FixStatement, PolygonDeg, Region, RingDeg,
 };
