@@ -286,7 +286,7 @@ fn the_example_of_the_schema_page_is_what_the_page_says() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(128))]
+    #![proptest_config(ProptestConfig::with_cases(64))]
 
     #[test]
     fn mixtures_keep_the_promise(
