@@ -18,9 +18,11 @@ mod rows;
 #[path = "../examples/accuracy/score.rs"]
 mod score;
 
+use baseline::Baselines;
 use case::Case;
-use common::pattern;
+use common::ports::Switched;
 use common::turn::Turn;
+use common::{pattern, sectors};
 use rand::RngExt;
 use score::{Ends, Outcome, Score};
 use statrs::distribution::{Binomial, ChiSquared, ContinuousCDF, DiscreteCDF};
@@ -179,10 +181,11 @@ fn baselines_find_what_there_is_without_noise() {
         let mut rng = parallel::generator("baselines", i);
         let truth = 360.0 * (i as f64 + rng.random::<f64>()) / 400.0;
         let readings = turn.draw(&yagi, truth, &mut rng).readings;
+        let seen = Baselines::new(&readings, &[]);
         let square = |azimuth: f64| lobewright_types::wrap_signed_degrees(azimuth - truth).powi(2) / 400.0;
-        highest += square(baseline::highest_deg(&readings));
-        parabola += square(baseline::parabola_deg(&readings));
-        centroid += square(baseline::centroid_deg(&readings));
+        highest += square(seen.highest_deg());
+        parabola += square(seen.parabola_deg());
+        centroid += square(seen.centroid_deg());
     }
     assert!(
         (highest.sqrt() - 10.0 / 12.0_f64.sqrt()).abs() < 0.1,
@@ -191,6 +194,26 @@ fn baselines_find_what_there_is_without_noise() {
     );
     assert!(parabola.sqrt() < 0.3, "{}", parabola.sqrt());
     assert!(centroid.sqrt() < 0.3, "{}", centroid.sqrt());
+}
+
+/// Four ports at right angles whose powers are the cosine-shaped `1 + cos(azimuth - boresight)`, twice each: the vector sum is exact, and
+/// a source at a port's peak is the vertex too.
+#[test]
+fn baselines_take_the_readings_of_a_port_together() {
+    let at = |truth_deg: f64| {
+        let cycles = Switched::new(&sectors(), 2, 200.0, 20.0, 0.0);
+        let mut readings = cycles.draw(truth_deg, &mut parallel::generator("ports", 0));
+        for (k, reading) in readings.iter_mut().enumerate() {
+            let off = truth_deg - 90.0 * (k % 4) as f64;
+            reading.power_lin = 1.0 + off.to_radians().cos();
+        }
+        Baselines::new(&readings, &[0.0, 90.0, 180.0, 270.0])
+    };
+    let seen = at(70.0);
+    assert!((seen.highest_deg() - 90.0).abs() < 1e-12);
+    assert!((seen.centroid_deg() - 70.0).abs() < 1e-9);
+    assert!((at(90.0).parabola_deg() - 90.0).abs() < 1e-9);
+    assert!((45.0..90.0).contains(&seen.parabola_deg()));
 }
 
 /// Five outcomes by hand: one of them gross and shown nowhere, one trial without a bearing.

@@ -5,9 +5,10 @@ mod common;
 use std::f64::consts::{PI, TAU};
 
 use common::fading::{Fading, PatternError};
+use common::ports::Switched;
 use common::statistics::Signal;
 use common::turn::{Arrival, Phase, Turn};
-use common::{C, pattern};
+use common::{C, pattern, sectors};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use statrs::distribution::{ChiSquared, Continuous, Discrete, Poisson};
@@ -74,6 +75,55 @@ fn bound_of_a_sweep_agrees_with_its_table() {
             "{centre_deg}, {error_db} dB: {got} not {want}"
         );
     }
+}
+
+/// The same for the four sector antennas, 200 samples, noise power known; constant envelope. Level error, cycles, then the S/N of 0, 10,
+/// 20 and 30 dB.
+#[test]
+fn bound_of_switched_sectors_agrees_with_its_table() {
+    let sectors = sectors();
+    let table = [
+        (0.0, 1, [7.32, 1.474, 0.4241, 0.1324]),
+        (0.5, 1, [7.986, 3.043, 2.18, 2.067]),
+        (1.0, 1, [9.645, 4.984, 4.178, 4.115]),
+        (2.0, 1, [14.02, 8.867, 8.253, 8.22]),
+        (1.0, 20, [2.157, 1.114, 0.9343, 0.9201]),
+    ];
+    for (error_db, cycles, wanted) in table {
+        for (snr_db, want) in [0.0, 10.0, 20.0, 30.0].into_iter().zip(wanted) {
+            let cycles = Switched::new(&sectors, cycles, 200.0, snr_db, error_db);
+            let squares = (0..90).map(|i| {
+                cycles
+                    .bound_deg(4.0 * f64::from(i))
+                    .expect("a closed form")
+                    .powi(2)
+            });
+            let rms = (squares.sum::<f64>() / 90.0).sqrt();
+            assert!(
+                (rms / want - 1.0).abs() < 0.02,
+                "{error_db} dB, {snr_db} dB: {rms} not {want}"
+            );
+        }
+    }
+}
+
+/// Fixed errors of the ports do not average out: with them alone the bound is nearly the same for one cycle and for 50. Errors common to
+/// a cycle cost nothing, the level being unknown anyway; errors of the readings fall by the root of the number of cycles.
+#[test]
+fn only_errors_that_change_average_out() {
+    let with = |cycles: usize, cycle_error_db: f64, port_error_db: f64| {
+        let cycles = Switched {
+            cycle_error_db,
+            port_error_db,
+            ..Switched::new(&sectors(), cycles, 200.0, 40.0, 0.5)
+        };
+        cycles.bound_deg(20.0).expect("a closed form")
+    };
+    let fixed = with(1, 0.0, 1.0) / with(50, 0.0, 1.0);
+    assert!((1.0..1.3).contains(&fixed), "{fixed}");
+    assert!((with(10, 0.0, 0.0) / with(10, 3.0, 0.0) - 1.0).abs() < 0.02);
+    let moving = with(2, 3.0, 0.0) / with(20, 3.0, 0.0);
+    assert!((moving - 10.0_f64.sqrt()).abs() < 0.1, "{moving}");
 }
 
 fn bound(turn: &Turn, antenna: &lobewright_antenna::Pattern, azimuth_deg: f64) -> f64 {

@@ -8,6 +8,7 @@ use lobewright_types::LevelReading;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
+use crate::baseline::Baselines;
 use crate::common::config;
 use crate::common::turn::Turn;
 use crate::parallel::{self, generator};
@@ -35,6 +36,8 @@ pub(crate) struct Case {
     pub(crate) name: String,
     pub(crate) config: EstimatorConfig,
     pub(crate) ends: Ends,
+    /// Where the peaks of a switched antenna's ports point, for the baselines; empty for a rotated one.
+    pub(crate) ports_deg: Vec<f64>,
     draw: Box<Draw>,
 }
 
@@ -49,6 +52,7 @@ impl Case {
             name: name.into(),
             config,
             ends: Ends::One,
+            ports_deg: Vec::new(),
             draw: Box::new(draw),
         }
     }
@@ -108,7 +112,7 @@ impl Case {
         let estimate = estimate(&trial.readings, &self.config).ok()?;
         Some(Outcome::new(
             &estimate,
-            &trial.readings,
+            &Baselines::new(&trial.readings, &self.ports_deg),
             trial.truth_deg,
             trial.bound_deg,
             self.ends,

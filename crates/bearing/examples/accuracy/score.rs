@@ -1,9 +1,9 @@
 //! What one trial gave, and what a row of them says.
 
 use lobewright_bearing::Estimate;
-use lobewright_types::{LevelReading, wrap_signed_degrees};
+use lobewright_types::wrap_signed_degrees;
 
-use crate::baseline;
+use crate::baseline::Baselines;
 use crate::common::holds;
 
 /// An error over this is a gross one.
@@ -38,7 +38,7 @@ pub(crate) struct Outcome {
 impl Outcome {
     pub(crate) fn new(
         estimate: &Estimate,
-        readings: &[LevelReading],
+        baselines: &Baselines,
         truth_deg: f64,
         bound_deg: Option<f64>,
         ends: Ends,
@@ -60,9 +60,9 @@ impl Outcome {
             held: SHARES.map(|share| holds(&estimate.density.highest_density_arcs(share), truth_deg)),
             shown: has_mode(truth_deg) && (ends == Ends::One || has_mode(truth_deg + 180.0)),
             reflection: estimate.reflection.is_some(),
-            highest_deg: off(baseline::highest_deg(readings)),
-            parabola_deg: off(baseline::parabola_deg(readings)),
-            centroid_deg: off(baseline::centroid_deg(readings)),
+            highest_deg: off(baselines.highest_deg()),
+            parabola_deg: off(baselines.parabola_deg()),
+            centroid_deg: off(baselines.centroid_deg()),
         }
     }
 

@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test file uses a part")]
 
 pub(crate) mod fading;
+pub(crate) mod ports;
 pub(crate) mod statistics;
 pub(crate) mod turn;
 
@@ -24,6 +25,11 @@ pub(crate) fn pattern(name: &str) -> Arc<Pattern> {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("../../testdata/antennas/{name}.csv"));
     let file = File::open(path).expect("a file of the test data");
     Arc::new(Pattern::from_csv(file, name).expect("a valid pattern"))
+}
+
+/// The four sector antennas of the test data, in the mast's frame.
+pub(crate) fn sectors() -> Vec<Arc<Pattern>> {
+    (1..=4).map(|i| pattern(&format!("sector4_s{i}"))).collect()
 }
 
 pub(crate) fn config(pattern: &Arc<Pattern>) -> EstimatorConfig {
