@@ -74,28 +74,25 @@ fn write() -> Result<String, fmt::Error> {
 }
 
 fn arguments(mut given: impl Iterator<Item = String>) -> Result<Options, String> {
+    const KNOWN: &str = "--only TEXT, --trials N and --threads N";
     let mut options = Options::default();
     while let Some(option) = given.next() {
-        let value = given
-            .next()
-            .ok_or_else(|| format!("`{option}` wants a value: --only TEXT, --trials N or --threads N"))?;
-        let number = || {
-            value
-                .parse()
-                .ok()
-                .filter(|n| *n > 0)
-                .ok_or_else(|| format!("`{option}` wants a number from 1, not `{value}`"))
+        let mut value = || {
+            given
+                .next()
+                .ok_or_else(|| format!("`{option}` wants a value: {KNOWN}"))
         };
         match option.as_str() {
-            "--only" => options.only = Some(value),
-            "--trials" => options.trials = number()?,
-            "--threads" => options.threads = number()?,
-            _ => {
-                return Err(format!(
-                    "`{option}` is none of --only TEXT, --trials N and --threads N"
-                ));
-            }
+            "--only" => options.only = Some(value()?),
+            "--trials" => options.trials = count(&option, &value()?)?,
+            "--threads" => options.threads = count(&option, &value()?)?,
+            _ => return Err(format!("`{option}` is none of {KNOWN}")),
         }
     }
     Ok(options)
+}
+
+fn count(option: &str, value: &str) -> Result<usize, String> {
+    let number = value.parse().ok().filter(|n| *n > 0);
+    number.ok_or_else(|| format!("`{option}` wants a number from 1, not `{value}`"))
 }
