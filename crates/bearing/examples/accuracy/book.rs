@@ -33,7 +33,7 @@ impl Default for Options {
     fn default() -> Self {
         Self {
             only: None,
-            trials: 400,
+            trials: 600,
             threads: std::thread::available_parallelism().map_or(1, usize::from),
         }
     }
