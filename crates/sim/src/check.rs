@@ -5,14 +5,14 @@ use std::ops::RangeInclusive;
 use crate::error::{SceneError, Source};
 use crate::morse::{MorseText, dot_s};
 use crate::spec::{
-    AntennaScene, EmissionScene, FadingScene, IdentificationPlace, IdentificationScene, ReceiverScene,
-    ReflectionScene, RotatorScene, SceneFile, StationFile, TransmitterScene,
+    EmissionScene, IdentificationPlace, IdentificationScene, ReflectionScene, SceneFile, StationFile,
+    TransmitterScene,
 };
 
 /// Transmissions and azimuths are kept in lists: no more of them than this.
 const MOST_POINTS: f64 = 1e6;
 
-type Checked = Result<(), SceneError>;
+pub(crate) type Checked = Result<(), SceneError>;
 
 /// Checks every value by itself and against the others; which patterns and common tables there are is not checked here.
 pub(crate) fn check(file: &SceneFile, source: &Source<'_>) -> Checked {
@@ -62,12 +62,12 @@ pub(crate) fn check(file: &SceneFile, source: &Source<'_>) -> Checked {
     Ok(())
 }
 
-struct Checker<'a> {
-    source: &'a Source<'a>,
+pub(crate) struct Checker<'a> {
+    pub(crate) source: &'a Source<'a>,
 }
 
 impl Checker<'_> {
-    fn range(&self, field: &str, value: f64, range: RangeInclusive<f64>, unit: &str) -> Checked {
+    pub(crate) fn range(&self, field: &str, value: f64, range: RangeInclusive<f64>, unit: &str) -> Checked {
         // Not a number lies in no range.
         if range.contains(&value) {
             return Ok(());
@@ -76,7 +76,7 @@ impl Checker<'_> {
         Err(self.source.value(field, &value, wanted.trim_end()))
     }
 
-    fn name(&self, field: &str, name: &str) -> Checked {
+    pub(crate) fn name(&self, field: &str, name: &str) -> Checked {
         if name.trim().is_empty() {
             return Err(self.source.value(field, "empty", "a name"));
         }
@@ -262,7 +262,7 @@ impl Checker<'_> {
         self.range(
             &format!("{at}.track_latency_s"),
             s.track_latency_s,
-            0.0..=60.0,
+            -60.0..=60.0,
             "s",
         )?;
         self.parts(
@@ -276,192 +276,6 @@ impl Checker<'_> {
             self.reflection(&format!("{at}.reflection[{index}]"), reflection, transmitters)?;
         }
         Ok(())
-    }
-
-    fn parts(
-        &self,
-        at: &str,
-        receiver: Option<&ReceiverScene>,
-        antenna: Option<&AntennaScene>,
-        rotator: Option<&RotatorScene>,
-        fading: Option<&FadingScene>,
-    ) -> Checked {
-        if let Some(receiver) = receiver {
-            self.receiver(&format!("{at}receiver"), receiver)?;
-        }
-        if let Some(antenna) = antenna {
-            let at = format!("{at}antenna");
-            self.name(&format!("{at}.pattern"), &antenna.pattern)?;
-            self.range(
-                &format!("{at}.cable_loss_db"),
-                antenna.cable_loss_db,
-                0.0..=200.0,
-                "dB",
-            )?;
-        }
-        if let Some(rotator) = rotator {
-            self.rotator(&format!("{at}rotator"), *rotator)?;
-        }
-        fading.map_or(Ok(()), |fading| self.fading(&format!("{at}fading"), *fading))
-    }
-
-    fn receiver(&self, at: &str, r: &ReceiverScene) -> Checked {
-        let level = -250.0..=250.0;
-        self.range(&format!("{at}.rate_hz"), r.rate_hz, 1e3..=1e9, "Hz")?;
-        self.range(&format!("{at}.center_hz"), r.center_hz, 0.0..=1e12, "Hz")?;
-        if !r.format.complex {
-            return Err(self.source.value(
-                &format!("{at}.format"),
-                &r.format,
-                "a complex format such as cu8 or ci16_le",
-            ));
-        }
-        self.range(
-            &format!("{at}.noise_figure_db"),
-            r.noise_figure_db,
-            0.0..=100.0,
-            "dB",
-        )?;
-        if let Some(external) = r.external_noise_db {
-            self.range(&format!("{at}.external_noise_db"), external, -100.0..=200.0, "dB")?;
-        }
-        self.range(&format!("{at}.gain_db"), r.gain_db, level.clone(), "dB")?;
-        self.range(
-            &format!("{at}.full_scale_dbm"),
-            r.full_scale_dbm,
-            level.clone(),
-            "dBm",
-        )?;
-        self.range(
-            &format!("{at}.frequency_error_ppm"),
-            r.frequency_error_ppm,
-            -1e3..=1e3,
-            "ppm",
-        )?;
-        self.range(
-            &format!("{at}.frequency_drift_ppm_per_s"),
-            r.frequency_drift_ppm_per_s,
-            -10.0..=10.0,
-            "ppm/s",
-        )?;
-        if let Some(dc) = r.dc_dbfs {
-            self.range(&format!("{at}.dc_dbfs"), dc, -250.0..=0.0, "dBFS")?;
-        }
-        self.range(
-            &format!("{at}.dc_phase_deg"),
-            r.dc_phase_deg,
-            -360.0..=360.0,
-            "degrees",
-        )?;
-        self.range(&format!("{at}.iq_gain_db"), r.iq_gain_db, -20.0..=20.0, "dB")?;
-        self.range(
-            &format!("{at}.iq_phase_deg"),
-            r.iq_phase_deg,
-            -60.0..=60.0,
-            "degrees",
-        )?;
-        for (index, interferer) in r.interferer.iter().enumerate() {
-            let at = format!("{at}.interferer[{index}]");
-            self.range(
-                &format!("{at}.frequency_hz"),
-                interferer.frequency_hz,
-                r.center_hz - r.rate_hz / 2.0..=r.center_hz + r.rate_hz / 2.0,
-                "Hz, the band that is sampled",
-            )?;
-            self.range(
-                &format!("{at}.level_dbm"),
-                interferer.level_dbm,
-                level.clone(),
-                "dBm",
-            )?;
-        }
-        if let Some(impulses) = &r.impulses {
-            let at = format!("{at}.impulses");
-            self.range(
-                &format!("{at}.per_second"),
-                impulses.per_second,
-                1e-6..=r.rate_hz,
-                "a second",
-            )?;
-            self.range(
-                &format!("{at}.peak_dbfs"),
-                impulses.peak_dbfs,
-                -250.0..=60.0,
-                "dBFS",
-            )?;
-            self.range(&format!("{at}.decay_s"), impulses.decay_s, 1e-9..=1.0, "s")?;
-        }
-        Ok(())
-    }
-
-    fn rotator(&self, at: &str, rotator: RotatorScene) -> Checked {
-        let azimuth = rotator.raw_start_deg();
-        let (kind, first) = match rotator {
-            RotatorScene::Fixed { .. } => ("fixed", "azimuth_mount_deg"),
-            RotatorScene::Continuous { .. } => ("continuous", "start_azimuth_mount_deg"),
-            RotatorScene::Steps { .. } => ("steps", "start_azimuth_mount_deg"),
-            RotatorScene::Swing { .. } => ("swing", "center_azimuth_mount_deg"),
-            RotatorScene::Hand { .. } => ("hand", "start_azimuth_mount_deg"),
-        };
-        let at = format!("{at}.{kind}");
-        self.range(&format!("{at}.{first}"), azimuth, -360.0..=360.0, "degrees")?;
-        let rate = format!("{at}.rate_deg_per_s");
-        match rotator {
-            RotatorScene::Fixed { .. } => Ok(()),
-            RotatorScene::Continuous { rate_deg_per_s, .. } => {
-                self.range(&rate, rate_deg_per_s, -36e3..=36e3, "degrees/s")
-            }
-            RotatorScene::Steps {
-                step_deg,
-                dwell_s,
-                rate_deg_per_s,
-                ..
-            } => {
-                self.range(&rate, rate_deg_per_s, 0.01..=36e3, "degrees/s")?;
-                self.range(&format!("{at}.dwell_s"), dwell_s, 0.001..=1e6, "s")?;
-                self.range(&format!("{at}.step_deg"), step_deg, -360.0..=360.0, "degrees")
-            }
-            RotatorScene::Swing {
-                half_width_deg,
-                rate_deg_per_s,
-                ..
-            } => {
-                self.range(&rate, rate_deg_per_s, 0.01..=36e3, "degrees/s")?;
-                self.range(
-                    &format!("{at}.half_width_deg"),
-                    half_width_deg,
-                    0.1..=720.0,
-                    "degrees",
-                )
-            }
-            RotatorScene::Hand {
-                rate_deg_per_s,
-                wander_deg,
-                wander_rate_hz,
-                ..
-            } => {
-                self.range(&rate, rate_deg_per_s, -36e3..=36e3, "degrees/s")?;
-                self.range(&format!("{at}.wander_deg"), wander_deg, 0.0..=180.0, "degrees")?;
-                self.range(&format!("{at}.wander_rate_hz"), wander_rate_hz, 0.0..=10.0, "Hz")
-            }
-        }
-    }
-
-    fn fading(&self, at: &str, f: FadingScene) -> Checked {
-        self.range(&format!("{at}.rician_k_db"), f.rician_k_db, -60.0..=60.0, "dB")?;
-        self.range(&format!("{at}.doppler_hz"), f.doppler_hz, 0.0..=100.0, "Hz")?;
-        self.range(
-            &format!("{at}.shadowing_sigma_db"),
-            f.shadowing_sigma_db,
-            0.0..=30.0,
-            "dB",
-        )?;
-        self.range(
-            &format!("{at}.shadowing_rate_hz"),
-            f.shadowing_rate_hz,
-            0.0..=10.0,
-            "Hz",
-        )
     }
 
     fn reflection(&self, at: &str, r: &ReflectionScene, transmitters: &[&str]) -> Checked {
@@ -554,6 +368,7 @@ impl Checker<'_> {
                 ));
             }
         }
+        self.antenna_and_receiver(at, s, file)?;
         let fading = s.fading.as_ref().or(file.fading.as_ref());
         let reflected = s.reflection.iter().filter_map(|r| r.fading.as_ref());
         let fastest_hz = fading

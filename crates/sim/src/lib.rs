@@ -1,4 +1,4 @@
-//! Truth to samples: emitters, paths, antennas, noise and receiver faults.
+//! Truth to samples: emitters, paths, antennas that are turned or switched, coherent channels, noise and receiver faults.
 //!
 //! A [`Scene`] is read from TOML; a [`Renderer`] makes one station's samples, block after block; the truth that belongs to
 //! them ([`StationTruth`], [`SceneTruth`]) goes to tests and reports, never to an estimator. The same scene and seed give
@@ -17,21 +17,32 @@
 
 #![warn(clippy::disallowed_methods)]
 
+mod antenna_model;
 mod check;
+mod check_antenna;
+mod check_station;
+mod complete;
 pub mod constants;
 mod cycle;
 mod emission;
 mod error;
 mod fading;
 mod filter;
+mod impulses;
 mod morse;
+mod noise_level;
+mod path;
 mod propagation;
 mod receiver;
 mod renderer;
 mod rotator;
 mod scene;
 mod spec;
+mod spec_antenna;
+mod spec_receiver;
+mod spec_rotator;
 mod streams;
+mod switching;
 mod truth;
 mod voice;
 
@@ -43,8 +54,14 @@ pub use renderer::{RenderedBlock, Renderer};
 pub use rotator::Rotator;
 pub use scene::{HILL_COUNTRY_TOML, PatternResolver, Scene};
 pub use spec::{
-    AntennaScene, CycleScene, EmissionScene, FadingScene, IdentificationPlace, IdentificationScene,
-    ImpulseScene, InterfererScene, MorseMode, PathLoss, ReceiverScene, ReflectionScene, RotatorScene,
-    SceneHeader, StationScene, TransmitterScene,
+    CycleScene, EmissionScene, FadingScene, IdentificationPlace, IdentificationScene, MorseMode, PathLoss,
+    ReflectionScene, SceneHeader, StationScene, TransmitterScene,
 };
-pub use truth::{BurstTruth, ReceivedTruth, ReflectionTruth, SceneTruth, StationTruth, TransmitterTruth};
+pub use spec_antenna::{
+    AntennaScene, ArrayScene, GainErrorScene, PatternErrorScene, SectorScene, SwitchScene,
+};
+pub use spec_receiver::{IgnitionScene, ImpulseScene, InterfererScene, NoiseStepScene, ReceiverScene};
+pub use spec_rotator::RotatorScene;
+pub use truth::{
+    ArrayTruth, BurstTruth, ReceivedTruth, ReflectionTruth, SceneTruth, StationTruth, TransmitterTruth,
+};

@@ -1,15 +1,15 @@
 //! The receiver: noise, faults, and the converter that makes samples out of amplitudes.
 
-use std::f64::consts::TAU;
-
 use lobewright_types::{SampleFormat, Scalar};
 use num_complex::Complex;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{Exp1, StandardNormal};
+use rand_distr::StandardNormal;
 
+use crate::impulses::{Ignition, Impulses};
+use crate::noise_level::NoiseLevel;
 use crate::propagation::system_noise_dbm;
-use crate::spec::{ImpulseScene, ReceiverScene};
+use crate::spec_receiver::ReceiverScene;
 use crate::streams::stream;
 
 /// Noise power over the whole sample rate by itself, 1.0 = full scale.
@@ -46,30 +46,52 @@ pub(crate) struct FrontEnd {
     format: SampleFormat,
     rng: ChaCha8Rng,
     sigma: f32,
+    level: Option<NoiseLevel>,
+    /// Gain and phase of this channel against the nominal; `None` where they are as they should.
+    gain: Option<Complex<f32>>,
     /// Direct term, image term and constant of the faulty mixer; `None` where it is perfect.
     faults: Option<[Complex<f32>; 3]>,
     impulses: Option<Impulses>,
+    ignition: Option<Ignition>,
 }
 
 impl FrontEnd {
-    pub(crate) fn new(receiver: &ReceiverScene, seed: u64, station: &str) -> Self {
+    /// # Inputs
+    /// `channel`: counted from 0. Noise is each channel's own; impulses come from outside and reach all alike.
+    pub(crate) fn new(receiver: &ReceiverScene, seed: u64, station: &str, channel: usize) -> Self {
         #[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
         let sigma = (noise_power(receiver) / 2.0).sqrt() as f32;
         Self {
             format: receiver.format,
-            rng: stream(seed, &["noise", station]),
+            rng: if channel == 0 {
+                stream(seed, &["noise", station])
+            } else {
+                stream(seed, &["noise", station, &format!("channel {channel}")])
+            },
             sigma,
+            level: NoiseLevel::new(receiver),
+            gain: receiver.channel_error.get(channel).map(|error| {
+                let gain =
+                    Complex::from_polar(10_f64.powf(error.gain_db / 20.0), error.phase_deg.to_radians());
+                single(gain)
+            }),
             faults: faults(receiver),
             impulses: receiver
                 .impulses
                 .map(|scene| Impulses::new(scene, receiver.rate_hz, stream(seed, &["impulses", station]))),
+            ignition: receiver
+                .ignition
+                .map(|scene| Ignition::new(scene, receiver.rate_hz, stream(seed, &["ignition", station]))),
         }
     }
 
-    /// Adds noise and faults to the signals of a frame and encodes it.
-    pub(crate) fn digitise(&mut self, signals: &mut [Complex<f32>], bytes: &mut Vec<u8>) {
-        let sigma = self.sigma;
-        for x in &mut *signals {
+    /// Adds noise and faults to the signals of a frame that begins at the sample `from`, and encodes it.
+    pub(crate) fn digitise(&mut self, from: u64, signals: &mut [Complex<f32>], bytes: &mut Vec<u8>) {
+        let mut sigma = self.sigma;
+        for (sample, x) in (from..).zip(&mut *signals) {
+            if let Some(level) = &mut self.level {
+                sigma = self.sigma * level.amplitude(sample);
+            }
             let re: f32 = self.rng.sample(StandardNormal);
             let im: f32 = self.rng.sample(StandardNormal);
             x.re += sigma * re;
@@ -80,6 +102,16 @@ impl FrontEnd {
                 *x += impulses.next();
             }
         }
+        if let Some(ignition) = &mut self.ignition {
+            for (sample, x) in (from..).zip(&mut *signals) {
+                *x += ignition.at(sample);
+            }
+        }
+        if let Some(gain) = self.gain {
+            for x in &mut *signals {
+                *x *= gain;
+            }
+        }
         if let Some([direct, image, constant]) = self.faults {
             for x in &mut *signals {
                 *x = direct * *x + image * x.conj() + constant;
@@ -87,6 +119,11 @@ impl FrontEnd {
         }
         encode(self.format, signals, bytes);
     }
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
+fn single(c: Complex<f64>) -> Complex<f32> {
+    Complex::new(c.re as f32, c.im as f32)
 }
 
 /// A mixer whose I is exact and whose Q has another gain and is not at right angles: `I' = I`, `Q' = g (Q cos p + I sin
@@ -101,53 +138,7 @@ fn faults(receiver: &ReceiverScene) -> Option<[Complex<f32>; 3]> {
         Complex::from_polar(10_f64.powf(dbfs / 20.0), receiver.dc_phase_deg.to_radians())
     });
     let perfect = image.norm() < 1e-12 && constant.norm() < 1e-12;
-    #[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
-    let single = |c: Complex<f64>| Complex::new(c.re as f32, c.im as f32);
     (!perfect).then(|| [single(direct * scale), single(image * scale), single(constant)])
-}
-
-/// Random impulses: Poisson arrivals that die away exponentially, each with its own phase.
-struct Impulses {
-    rng: ChaCha8Rng,
-    mean_gap: f64,
-    peak: f64,
-    decay: Complex<f32>,
-    until_next: f64,
-    now: Complex<f32>,
-}
-
-impl Impulses {
-    fn new(scene: ImpulseScene, rate_hz: f64, rng: ChaCha8Rng) -> Self {
-        #[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
-        let decay = (-1.0 / (scene.decay_s * rate_hz)).exp() as f32;
-        let mut impulses = Self {
-            rng,
-            mean_gap: rate_hz / scene.per_second,
-            peak: 10_f64.powf(scene.peak_dbfs / 20.0),
-            decay: Complex::new(decay, 0.0),
-            until_next: 0.0,
-            now: Complex::new(0.0, 0.0),
-        };
-        impulses.until_next = impulses.gap();
-        impulses
-    }
-
-    fn gap(&mut self) -> f64 {
-        self.mean_gap * self.rng.sample::<f64, _>(Exp1)
-    }
-
-    fn next(&mut self) -> Complex<f32> {
-        self.now *= self.decay;
-        self.until_next -= 1.0;
-        while self.until_next <= 0.0 {
-            let phase = TAU * self.rng.random::<f64>();
-            #[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
-            let kick = Complex::new((self.peak * phase.cos()) as f32, (self.peak * phase.sin()) as f32);
-            self.now += kick;
-            self.until_next += self.gap();
-        }
-        self.now
-    }
 }
 
 /// Encodes complex samples, clipping at the ends of the range; the common formats by a short way.

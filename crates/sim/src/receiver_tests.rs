@@ -1,7 +1,11 @@
 #![expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
 
-use super::*;
+use std::f64::consts::TAU;
+
 use proptest::prelude::*;
+
+use super::*;
+use crate::spec_receiver::ImpulseScene;
 
 fn receiver(format: SampleFormat) -> ReceiverScene {
     ReceiverScene {
@@ -20,6 +24,10 @@ fn receiver(format: SampleFormat) -> ReceiverScene {
         iq_phase_deg: 0.0,
         interferer: Vec::new(),
         impulses: None,
+        ignition: None,
+        noise_slope_db_per_s: 0.0,
+        noise_step: Vec::new(),
+        channel_error: Vec::new(),
     }
 }
 
@@ -99,10 +107,10 @@ fn rounding_noise_is_a_twelfth_of_the_step_squared() {
 fn noise_has_the_power_of_its_noise_figure() {
     let mut scene = receiver(SampleFormat::CF32_LE);
     scene.gain_db = 80.0;
-    let mut front_end = FrontEnd::new(&scene, 1, "a");
+    let mut front_end = FrontEnd::new(&scene, 1, "a", 0);
     let mut signals = vec![Complex::new(0.0, 0.0); 200_000];
     let mut bytes = Vec::new();
-    front_end.digitise(&mut signals, &mut bytes);
+    front_end.digitise(0, &mut signals, &mut bytes);
     let samples = decode(scene.format, &bytes);
     let level_dbfs = 10.0 * mean_power(&samples).log10();
     // Standard error of 200000 complex samples: 0.01 dB.
@@ -116,10 +124,10 @@ fn rounding_noise_counts_with_the_receivers_own() {
     let mut scene = receiver(SampleFormat::CU8);
     // About one step of noise in each component.
     scene.gain_db = 78.0;
-    let mut front_end = FrontEnd::new(&scene, 1, "a");
+    let mut front_end = FrontEnd::new(&scene, 1, "a", 0);
     let mut signals = vec![Complex::new(0.0, 0.0); 400_000];
     let mut bytes = Vec::new();
-    front_end.digitise(&mut signals, &mut bytes);
+    front_end.digitise(0, &mut signals, &mut bytes);
     let measured = mean_power(&decode(scene.format, &bytes));
     let expected = noise_power(&scene) + rounding_power(scene.format);
     assert!(rounding_power(scene.format) > 0.05 * expected);
@@ -132,12 +140,12 @@ fn rounding_noise_counts_with_the_receivers_own() {
 
 /// A tone's samples through a receiver without noise to speak of.
 fn tone_through(scene: &ReceiverScene) -> Vec<Complex<f32>> {
-    let mut front_end = FrontEnd::new(scene, 1, "a");
+    let mut front_end = FrontEnd::new(scene, 1, "a", 0);
     let mut signals: Vec<Complex<f32>> = (0..1_000)
         .map(|n| Complex::from_polar(0.5, (TAU * 0.05 * f64::from(n)) as f32))
         .collect();
     let mut bytes = Vec::new();
-    front_end.digitise(&mut signals, &mut bytes);
+    front_end.digitise(0, &mut signals, &mut bytes);
     decode(scene.format, &bytes)
 }
 
@@ -190,10 +198,10 @@ fn impulses_come_as_often_and_as_large_as_asked_for() {
         peak_dbfs: -10.0,
         decay_s: 1e-4,
     });
-    let mut front_end = FrontEnd::new(&scene, 1, "a");
+    let mut front_end = FrontEnd::new(&scene, 1, "a", 0);
     let mut signals = vec![Complex::new(0.0, 0.0); 2_000_000];
     let mut bytes = Vec::new();
-    front_end.digitise(&mut signals, &mut bytes);
+    front_end.digitise(0, &mut signals, &mut bytes);
     let measured = mean_power(&decode(scene.format, &bytes));
     let decay = (-1.0_f64 / (1e-4 * 1e5)).exp();
     let expected = 500.0 / 1e5 * 0.1 / (1.0 - decay * decay);

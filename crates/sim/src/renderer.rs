@@ -1,22 +1,19 @@
 //! From truth to samples, a frame at a time.
 
 use std::f64::consts::TAU;
-use std::sync::Arc;
 
-use lobewright_antenna::Pattern;
-use lobewright_types::{Azimuth, SampleFormat, SampleIndex, True};
+use lobewright_types::{SampleFormat, SampleIndex};
 use num_complex::Complex;
 use rand::RngExt;
 
-use crate::cycle::OnAir;
-use crate::emission::Player;
-use crate::fading::FadingProcess;
+use crate::antenna_model::AntennaModel;
+use crate::path::{Carrier, Channels, Frame, Path, Tone, arrivals};
 use crate::receiver::FrontEnd;
 use crate::rotator::Rotator;
-use crate::scene::bursts;
-use crate::spec::{FadingScene, StationScene, TransmitterScene};
+use crate::spec::{StationScene, TransmitterScene};
 use crate::streams::stream;
-use crate::truth::{BurstTruth, ReceivedTruth, StationTruth};
+use crate::switching::{Mix, Switching};
+use crate::truth::StationTruth;
 
 /// Samples in a block unless the caller asks for another number.
 const DEFAULT_BLOCK_SAMPLES: usize = 65_536;
@@ -29,7 +26,7 @@ const FRAME_S: f64 = 0.5e-3;
 pub struct RenderedBlock {
     /// Index of the first sample in the recording.
     pub start: SampleIndex,
-    /// Samples in the station's format, whole ones.
+    /// Samples in the station's format, whole ones, shape `[sample, channel]`.
     pub bytes: Vec<u8>,
 }
 
@@ -43,7 +40,9 @@ pub struct Renderer {
     rotator: Rotator,
     paths: Vec<Path>,
     interferers: Vec<Tone>,
-    front_end: FrontEnd,
+    switching: Option<Switching>,
+    /// One for each channel.
+    front_ends: Vec<FrontEnd>,
     frame_samples: u64,
     block_samples: usize,
     /// First sample that no frame has been computed for.
@@ -51,7 +50,10 @@ pub struct Renderer {
     /// First sample that has not been handed on.
     next_out: u64,
     ready: Vec<u8>,
-    signals: Vec<Complex<f32>>,
+    signals: Channels,
+    mixes: Vec<Mix>,
+    /// Encoded samples of one channel, where there are several.
+    encoded: Vec<u8>,
 }
 
 impl Renderer {
@@ -59,14 +61,14 @@ impl Renderer {
         seed: u64,
         transmitters: &[TransmitterScene],
         station: StationScene,
-        pattern: &Arc<Pattern>,
+        model: &AntennaModel,
         truth: StationTruth,
     ) -> Self {
         let rate_hz = station.receiver.rate_hz;
         let paths = transmitters
             .iter()
             .zip(&truth.transmitters)
-            .flat_map(|(transmitter, received)| arrivals(seed, transmitter, received, &station, pattern))
+            .flat_map(|(transmitter, received)| arrivals(seed, transmitter, received, &station, model))
             .collect();
         let interferers = station
             .receiver
@@ -89,7 +91,14 @@ impl Renderer {
             .collect();
         Self {
             rotator: Rotator::new(station.rotator, &mut stream(seed, &["rotator", &station.name])),
-            front_end: FrontEnd::new(&station.receiver, seed, &station.name),
+            front_ends: (0..truth.channels)
+                .map(|channel| FrontEnd::new(&station.receiver, seed, &station.name, channel))
+                .collect(),
+            switching: station
+                .antenna
+                .switch
+                .as_ref()
+                .map(|scene| Switching::new(scene, seed, &station.name)),
             paths,
             interferers,
             frame_samples: frame_samples(rate_hz),
@@ -97,7 +106,9 @@ impl Renderer {
             next_frame: 0,
             next_out: 0,
             ready: Vec::new(),
-            signals: Vec::new(),
+            signals: vec![Vec::new(); truth.channels],
+            mixes: Vec::new(),
+            encoded: Vec::new(),
             station,
             truth,
         }
@@ -120,12 +131,17 @@ impl Renderer {
         self.station.receiver.format
     }
 
+    /// Interleaved channels: one, or one for each port of an array without a switch.
+    pub fn channels(&self) -> usize {
+        self.truth.channels
+    }
+
     /// Tuned centre.
     pub fn center_hz(&self) -> f64 {
         self.station.receiver.center_hz
     }
 
-    /// Samples in the whole recording.
+    /// Samples of each channel in the whole recording.
     pub fn length_samples(&self) -> u64 {
         self.truth.length_samples
     }
@@ -153,7 +169,7 @@ impl Renderer {
             return None;
         }
         let count = left.min(self.block_samples as u64);
-        let size = self.format().bytes_per_sample();
+        let size = self.format().bytes_per_sample() * self.channels();
         #[expect(
             clippy::cast_possible_truncation,
             reason = "not above the block's length, a usize"
@@ -178,14 +194,21 @@ impl Renderer {
             reason = "a frame is at most a few thousand samples"
         )]
         let count = (to - from) as usize;
-        self.signals.clear();
-        self.signals.resize(count, Complex::new(0.0, 0.0));
+        for channel in &mut self.signals {
+            channel.clear();
+            channel.resize(count, Complex::new(0.0, 0.0));
+        }
+        let rate_hz = self.station.receiver.rate_hz;
+        if let Some(switching) = &self.switching {
+            switching.fill(from, to, rate_hz, &mut self.mixes);
+        }
         let frame = Frame {
             from,
             to,
-            rate_hz: self.station.receiver.rate_hz,
+            rate_hz,
             heading: self.station.heading,
             rotator: &self.rotator,
+            mixes: &self.mixes,
         };
         for path in &mut self.paths {
             path.add(&frame, &mut self.signals);
@@ -193,7 +216,28 @@ impl Renderer {
         for tone in &self.interferers {
             tone.add(&frame, &mut self.signals);
         }
-        self.front_end.digitise(&mut self.signals, &mut self.ready);
+        self.digitise(from, count);
+    }
+
+    fn digitise(&mut self, from: u64, count: usize) {
+        if let ([front_end], [signals]) = (self.front_ends.as_mut_slice(), self.signals.as_mut_slice()) {
+            front_end.digitise(from, signals, &mut self.ready);
+            return;
+        }
+        let (size, channels) = (self.format().bytes_per_sample(), self.channels());
+        let begin = self.ready.len();
+        self.ready.resize(begin + count * size * channels, 0);
+        for (k, (front_end, signals)) in self.front_ends.iter_mut().zip(&mut self.signals).enumerate() {
+            self.encoded.clear();
+            front_end.digitise(from, signals, &mut self.encoded);
+            let places = self.ready[begin..]
+                .chunks_exact_mut(size)
+                .skip(k)
+                .step_by(channels);
+            for (place, sample) in places.zip(self.encoded.chunks_exact(size)) {
+                place.copy_from_slice(sample);
+            }
+        }
     }
 }
 
@@ -204,209 +248,4 @@ fn frame_samples(rate_hz: f64) -> u64 {
         samples *= 2;
     }
     samples
-}
-
-/// A stretch of samples, half open.
-struct Frame<'a> {
-    from: u64,
-    to: u64,
-    rate_hz: f64,
-    heading: Azimuth<True>,
-    rotator: &'a Rotator,
-}
-
-/// A carrier in the samples: frequency at the first one, drift, phase.
-#[derive(Debug, Clone, Copy)]
-struct Carrier {
-    offset_hz: f64,
-    drift_hz_per_s: f64,
-    phase_rad: f64,
-}
-
-impl Carrier {
-    /// The phasor at a sample and its turn from there to the next. Within a frame the turn is that of its middle: at 0.5 ms
-    /// and 1 kHz/s of drift that is off by 1e-4 rad.
-    fn phasor(&self, sample: u64, frame: &Frame<'_>) -> (Complex<f64>, Complex<f64>) {
-        let rate_hz = frame.rate_hz;
-        let time_s = sample as f64 / rate_hz;
-        let middle_s = time_s + 0.5 * (frame.to - sample) as f64 / rate_hz;
-        let cycles = (self.offset_hz + 0.5 * self.drift_hz_per_s * time_s) * time_s;
-        let frequency_hz = self.offset_hz + self.drift_hz_per_s * middle_s;
-        (
-            Complex::cis(self.phase_rad + TAU * cycles.fract()),
-            Complex::cis(TAU * frequency_hz / rate_hz),
-        )
-    }
-}
-
-/// A steady carrier without a direction.
-struct Tone {
-    amplitude: f64,
-    carrier: Carrier,
-}
-
-impl Tone {
-    fn add(&self, frame: &Frame<'_>, signals: &mut [Complex<f32>]) {
-        let (mut phasor, turn) = self.carrier.phasor(frame.from, frame);
-        for x in signals {
-            *x += single(phasor * self.amplitude);
-            phasor *= turn;
-        }
-    }
-}
-
-/// One way from a transmitter to the antenna.
-struct Path {
-    seed: u64,
-    transmitter: Arc<TransmitterScene>,
-    pattern: Arc<Pattern>,
-    use_phase: bool,
-    azimuth: Azimuth<True>,
-    /// Amplitude with the antenna's gain taken off, 1.0 = full scale.
-    amplitude: f64,
-    /// Behind the direct path.
-    delay_s: f64,
-    fading: Option<FadingProcess>,
-    carrier: Carrier,
-    /// As the direct path brings them, and as they were sent: the latter keys their content.
-    bursts: Vec<(BurstTruth, OnAir)>,
-    current: usize,
-    player: Option<Player>,
-}
-
-fn arrivals(
-    seed: u64,
-    transmitter: &TransmitterScene,
-    received: &ReceivedTruth,
-    station: &StationScene,
-    pattern: &Arc<Pattern>,
-) -> Vec<Path> {
-    let bursts = bursts(seed, station, transmitter, received.delay_s);
-    let transmitter = Arc::new(transmitter.clone());
-    let level_dbfs = received.level_dbfs.0 - pattern.peak_gain_dbi();
-    let path = |which: &str, azimuth, level_dbfs: f64, delay_s: f64, fading: Option<&FadingScene>| {
-        let rng = |purpose: &str| stream(seed, &[purpose, &station.name, &transmitter.name, which]);
-        Path {
-            seed,
-            transmitter: Arc::clone(&transmitter),
-            pattern: Arc::clone(pattern),
-            use_phase: station.antenna.use_phase,
-            azimuth,
-            amplitude: 10_f64.powf(level_dbfs / 20.0),
-            delay_s,
-            fading: fading.map(|scene| FadingProcess::new(scene, &mut rng("fading"))),
-            carrier: Carrier {
-                offset_hz: received.carrier_offset_hz,
-                drift_hz_per_s: received.carrier_drift_hz_per_s,
-                phase_rad: TAU * rng("phase").random::<f64>(),
-            },
-            bursts: bursts.clone(),
-            current: 0,
-            player: None,
-        }
-    };
-    let mut paths = vec![path(
-        "direct",
-        received.bearing,
-        level_dbfs,
-        0.0,
-        station.fading.as_ref(),
-    )];
-    let of_this = station.reflection.iter().enumerate().filter(|(_, r)| {
-        r.transmitter
-            .as_ref()
-            .is_none_or(|name| *name == transmitter.name)
-    });
-    for (index, scene) in of_this {
-        paths.push(path(
-            &format!("reflection {index}"),
-            Azimuth::from_degrees(scene.azimuth_true_deg),
-            level_dbfs + scene.relative_level_db,
-            scene.delay_us * 1e-6,
-            scene.fading.as_ref(),
-        ));
-    }
-    paths
-}
-
-impl Path {
-    fn add(&mut self, frame: &Frame<'_>, signals: &mut [Complex<f32>]) {
-        while let Some(&(burst, sent)) = self.bursts.get(self.current) {
-            let start_s = burst.start_s + self.delay_s;
-            let stop_s = burst.stop_s + self.delay_s;
-            let first = first_sample(start_s, frame);
-            let end = first_sample(stop_s, frame);
-            if first < end {
-                let seed = self.seed;
-                let transmitter = Arc::clone(&self.transmitter);
-                let mut player = self
-                    .player
-                    .take()
-                    .unwrap_or_else(|| Player::new(&transmitter, seed, sent));
-                self.add_burst(frame, first, end, start_s, &mut player, signals);
-                self.player = Some(player);
-            }
-            if stop_s * frame.rate_hz > frame.to as f64 {
-                return;
-            }
-            self.current += 1;
-            self.player = None;
-        }
-    }
-
-    fn add_burst(
-        &self,
-        frame: &Frame<'_>,
-        first: u64,
-        end: u64,
-        start_s: f64,
-        player: &mut Player,
-        signals: &mut [Complex<f32>],
-    ) {
-        let gain = self.gain(frame.from, frame);
-        let gain_step = (self.gain(frame.to, frame) - gain) / (frame.to - frame.from) as f64;
-        let (mut phasor, turn) = self.carrier.phasor(first, frame);
-        for n in first..end {
-            let envelope = player.envelope(n as f64 / frame.rate_hz - start_s);
-            let offset = n - frame.from;
-            #[expect(clippy::cast_possible_truncation, reason = "an offset within a frame")]
-            let at = offset as usize;
-            signals[at] += single(envelope * phasor * (gain + gain_step * offset as f64));
-            phasor *= turn;
-        }
-    }
-
-    /// Amplitude and phase of the path at a sample.
-    fn gain(&self, sample: u64, frame: &Frame<'_>) -> Complex<f64> {
-        let time_s = sample as f64 / frame.rate_hz;
-        let boresight = frame.rotator.azimuth(time_s).to_true(frame.heading);
-        let off_deg = boresight.turn_to(self.azimuth);
-        let antenna = 10_f64.powf(self.pattern.gain_dbi(off_deg) / 20.0);
-        let phase_deg = if self.use_phase {
-            self.pattern.phase_deg(off_deg).unwrap_or(0.0)
-        } else {
-            0.0
-        };
-        let gain = Complex::from_polar(self.amplitude * antenna, phase_deg.to_radians());
-        self.fading.as_ref().map_or(gain, |f| gain * f.gain(time_s))
-    }
-}
-
-/// First sample at or after a time, kept within the frame.
-fn first_sample(time_s: f64, frame: &Frame<'_>) -> u64 {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "kept between the frame's ends"
-    )]
-    {
-        (time_s * frame.rate_hz)
-            .ceil()
-            .clamp(frame.from as f64, frame.to as f64) as u64
-    }
-}
-
-#[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
-fn single(c: Complex<f64>) -> Complex<f32> {
-    Complex::new(c.re as f32, c.im as f32)
 }

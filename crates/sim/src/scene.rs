@@ -2,18 +2,22 @@
 
 use std::sync::Arc;
 
-use lobewright_antenna::Pattern;
-use lobewright_types::{Azimuth, Db, Dbfs, Dbm, Position};
+use lobewright_antenna::{Manifold, Pattern, SwitchSchedule};
+use lobewright_types::{Azimuth, Db, Dbfs, Dbm, Mount};
 
+use crate::antenna_model::{AntennaModel, name_of};
 use crate::check::check;
+use crate::complete::{Common, resolve};
 use crate::constants::SPEED_OF_LIGHT_M_PER_S;
 use crate::cycle::{OnAir, on_air};
 use crate::error::{SceneError, Source};
 use crate::propagation::free_space_loss_db;
 use crate::receiver::{noise_power, rounding_power};
 use crate::renderer::Renderer;
-use crate::spec::{PathLoss, SceneFile, SceneHeader, StationFile, StationScene, TransmitterScene};
-use crate::truth::{BurstTruth, ReceivedTruth, ReflectionTruth, SceneTruth, StationTruth, TransmitterTruth};
+use crate::spec::{PathLoss, SceneFile, SceneHeader, StationScene, TransmitterScene};
+use crate::truth::{
+    ArrayTruth, BurstTruth, ReceivedTruth, ReflectionTruth, SceneTruth, StationTruth, TransmitterTruth,
+};
 
 /// Finds an antenna pattern by its name, or says why there is none.
 pub type PatternResolver<'a> = &'a dyn Fn(&str) -> Result<Pattern, String>;
@@ -26,7 +30,7 @@ pub struct Scene {
     transmitters: Vec<TransmitterScene>,
     stations: Vec<StationScene>,
     /// One for each station.
-    patterns: Vec<Arc<Pattern>>,
+    antennas: Vec<AntennaModel>,
 }
 
 /// The example scene's text: five places in hill country, one of them behind a hill with a strong reflection.
@@ -74,7 +78,7 @@ impl Scene {
             .enumerate()
             .map(|(index, station)| common.complete(station, index, &source))
             .collect::<Result<Vec<_>, _>>()?;
-        let patterns = stations
+        let antennas = stations
             .iter()
             .enumerate()
             .map(|(index, station)| resolve(station, index, resolver, &source))
@@ -84,7 +88,7 @@ impl Scene {
             path_loss: file.path_loss,
             transmitters: file.transmitter,
             stations,
-            patterns,
+            antennas,
         })
     }
 
@@ -122,9 +126,35 @@ impl Scene {
         &self.transmitters
     }
 
-    /// The antenna pattern of each station, in the stations' order.
+    /// The antenna pattern of a station whose antenna is turned; `None` for an array.
     pub fn pattern(&self, station_index: usize) -> Option<&Pattern> {
-        self.patterns.get(station_index).map(Arc::as_ref)
+        match self.antennas.get(station_index)? {
+            AntennaModel::Turned(pattern) => Some(pattern.as_ref()),
+            _ => None,
+        }
+    }
+
+    /// The patterns and boresights of a station with sectors, port by port; empty for others.
+    pub fn sectors(&self, station_index: usize) -> Vec<(&Pattern, Azimuth<Mount>)> {
+        match self.antennas.get(station_index) {
+            Some(AntennaModel::Sectors(sectors)) => sectors
+                .iter()
+                .map(|(p, boresight)| (p.as_ref(), *boresight))
+                .collect(),
+            _ => Vec::new(),
+        }
+    }
+
+    /// The responses of a station's ring or elements at a frequency as the station is told them, without the errors of its
+    /// ports; `None` for others.
+    pub fn manifold(&self, station_index: usize, frequency_hz: f64) -> Option<Manifold> {
+        let manifold = self.antennas.get(station_index)?.manifold(frequency_hz)?.ok()?;
+        Some(Arc::unwrap_or_clone(manifold))
+    }
+
+    /// The switching that a station is told of, without the errors of its clock; `None` without a switch.
+    pub fn schedule(&self, station_index: usize) -> Option<SwitchSchedule> {
+        crate::check_antenna::schedule_of(self.stations.get(station_index)?.antenna.switch.as_ref()?).ok()
     }
 
     /// Begins one station's samples.
@@ -138,7 +168,7 @@ impl Scene {
             self.header.seed,
             &self.transmitters,
             station.clone(),
-            &self.patterns[station_index],
+            &self.antennas[station_index],
             truth,
         ))
     }
@@ -195,7 +225,9 @@ impl Scene {
             center_hz: receiver.center_hz,
             format: receiver.format,
             length_samples: length_samples(station),
-            pattern: station.antenna.pattern.clone(),
+            channels: channels(station),
+            pattern: name_of(&station.antenna),
+            array: array_truth(station),
             noise_dbfs: Dbfs(noise_dbfs),
             snr_bandwidth_hz: bandwidth_hz,
             noise_in_bandwidth_dbfs: Dbfs(in_bandwidth_dbfs),
@@ -221,7 +253,7 @@ impl Scene {
         // Closer than a metre the far field is no model any more.
         let distance_m = line.distance_m.max(1.0);
         let path_loss_db = self.loss_db(transmitter.frequency_hz, distance_m) + station.excess_loss_db;
-        let antenna_db = self.patterns[index].peak_gain_dbi() - station.antenna.cable_loss_db;
+        let antenna_db = self.antennas[index].peak_gain_dbi() - station.antenna.cable_loss_db;
         let level_dbm = transmitter.eirp_dbm - path_loss_db + antenna_db;
         let level_dbfs = level_dbm + station.receiver.dbm_to_dbfs_db();
         let delay_s = distance_m / SPEED_OF_LIGHT_M_PER_S;
@@ -272,6 +304,24 @@ impl Scene {
             + 10.0 * exponent * (distance_m / free_m).log10()
             + excess_loss_db
     }
+}
+
+/// One, or one for each port of an array without a switch.
+fn channels(station: &StationScene) -> usize {
+    match (&station.antenna.array, &station.antenna.switch) {
+        (Some(array), None) => array.ports(),
+        _ => 1,
+    }
+}
+
+fn array_truth(station: &StationScene) -> Option<ArrayTruth> {
+    let antenna = &station.antenna;
+    antenna.array.as_ref().map(|array| ArrayTruth {
+        kind: array.kind().to_owned(),
+        port_errors: antenna.port_error.clone(),
+        channel_errors: station.receiver.channel_error.clone(),
+        switch: antenna.switch.clone(),
+    })
 }
 
 /// Carrier frequency in the samples at the first one, and its drift.
@@ -331,91 +381,5 @@ pub(crate) fn length_samples(station: &StationScene) -> u64 {
     )]
     {
         (station.duration_s * station.receiver.rate_hz).round() as u64
-    }
-}
-
-fn resolve(
-    station: &StationScene,
-    index: usize,
-    resolver: PatternResolver<'_>,
-    source: &Source<'_>,
-) -> Result<Arc<Pattern>, SceneError> {
-    let name = &station.antenna.pattern;
-    resolver(name).map(Arc::new).map_err(|problem| {
-        let own = format!("station[{index}].antenna.pattern");
-        // The station's own table, or else the common one.
-        let field = if source.has(&own) {
-            own
-        } else {
-            "antenna.pattern".to_owned()
-        };
-        SceneError::Pattern {
-            file: source.file.to_owned(),
-            line: source.line_of(&field),
-            field,
-            pattern: name.clone(),
-            problem,
-        }
-    })
-}
-
-/// What stands at the top of the file for every station.
-struct Common {
-    receiver: Option<crate::spec::ReceiverScene>,
-    antenna: Option<crate::spec::AntennaScene>,
-    rotator: Option<crate::spec::RotatorScene>,
-    fading: Option<crate::spec::FadingScene>,
-}
-
-impl Common {
-    fn complete(
-        &self,
-        station: StationFile,
-        index: usize,
-        source: &Source<'_>,
-    ) -> Result<StationScene, SceneError> {
-        let missing = |table: &str| {
-            source.value(
-                &format!("station[{index}].{table}"),
-                "missing",
-                format!("given here or in a common table `[{table}]`"),
-            )
-        };
-        let bad_place = |error: lobewright_types::PositionError| {
-            let key = match error {
-                lobewright_types::PositionError::Latitude(_) => "lat_deg",
-                lobewright_types::PositionError::Longitude(_) => "lon_deg",
-            };
-            source.value(
-                &format!("station[{index}].{key}"),
-                "out of range",
-                error.to_string(),
-            )
-        };
-        Ok(StationScene {
-            position: Position::from_lat_lon(station.lat_deg, station.lon_deg).map_err(bad_place)?,
-            heading: Azimuth::from_degrees(station.heading_true_deg),
-            heading_error_deg: station.heading_error_deg,
-            receiver: station
-                .receiver
-                .or_else(|| self.receiver.clone())
-                .ok_or_else(|| missing("receiver"))?,
-            antenna: station
-                .antenna
-                .or_else(|| self.antenna.clone())
-                .ok_or_else(|| missing("antenna"))?,
-            rotator: station
-                .rotator
-                .or(self.rotator)
-                .ok_or_else(|| missing("rotator"))?,
-            fading: station.fading.or(self.fading),
-            name: station.name,
-            start_s: station.start_s,
-            duration_s: station.duration_s,
-            excess_loss_db: station.excess_loss_db,
-            track_interval_s: station.track_interval_s,
-            track_latency_s: station.track_latency_s,
-            reflection: station.reflection,
-        })
     }
 }

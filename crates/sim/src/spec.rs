@@ -1,7 +1,11 @@
 //! What a scene file says, key by key. The page `docs/scene.md` describes every key with unit, default and range.
 
-use lobewright_types::{Azimuth, Mount, Position, SampleFormat, Timestamp, True};
+use lobewright_types::{Azimuth, Position, Timestamp, True};
 use serde::{Deserialize, Serialize};
+
+use crate::spec_antenna::AntennaScene;
+use crate::spec_receiver::ReceiverScene;
+use crate::spec_rotator::RotatorScene;
 
 /// The whole file.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -298,101 +302,6 @@ pub struct StationScene {
     pub reflection: Vec<ReflectionScene>,
 }
 
-/// The table `[antenna]`.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct AntennaScene {
-    /// Name of the pattern.
-    pub pattern: String,
-    /// Whether the pattern's phase acts on the signal as the antenna turns.
-    #[serde(default)]
-    pub use_phase: bool,
-    /// Loss between antenna and receiver, for signals only: the noise is that of the receiver's input.
-    #[serde(default)]
-    pub cable_loss_db: f64,
-}
-
-/// The table `[rotator.KIND]`.
-#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
-#[serde(rename_all = "snake_case", deny_unknown_fields)]
-pub enum RotatorScene {
-    /// Does not turn.
-    Fixed {
-        /// Where it points.
-        azimuth_mount_deg: f64,
-    },
-    /// Turns evenly.
-    Continuous {
-        /// Where it points at the first sample.
-        #[serde(default)]
-        start_azimuth_mount_deg: f64,
-        /// How fast, clockwise positive.
-        rate_deg_per_s: f64,
-    },
-    /// Stops and looks, then goes on.
-    Steps {
-        /// Where it points at the first sample.
-        #[serde(default)]
-        start_azimuth_mount_deg: f64,
-        /// From stop to stop, clockwise positive.
-        step_deg: f64,
-        /// Time at each stop.
-        dwell_s: f64,
-        /// Speed between stops, without sign.
-        rate_deg_per_s: f64,
-    },
-    /// Turns back and forth at an even speed.
-    Swing {
-        /// Middle of the swing, where it begins, clockwise first.
-        center_azimuth_mount_deg: f64,
-        /// To each side.
-        half_width_deg: f64,
-        /// Speed, without sign.
-        rate_deg_per_s: f64,
-    },
-    /// Turned by hand: evenly in the mean, with irregularities.
-    Hand {
-        /// Where it points at the first sample.
-        #[serde(default)]
-        start_azimuth_mount_deg: f64,
-        /// How fast in the mean, clockwise positive.
-        rate_deg_per_s: f64,
-        /// Standard deviation from the even turn.
-        wander_deg: f64,
-        /// Highest rate of the irregularities.
-        wander_rate_hz: f64,
-    },
-}
-
-impl RotatorScene {
-    /// Where it points at the first sample.
-    pub fn start(&self) -> Azimuth<Mount> {
-        Azimuth::from_degrees(self.raw_start_deg())
-    }
-
-    pub(crate) fn raw_start_deg(&self) -> f64 {
-        match *self {
-            Self::Fixed { azimuth_mount_deg } => azimuth_mount_deg,
-            Self::Continuous {
-                start_azimuth_mount_deg,
-                ..
-            }
-            | Self::Steps {
-                start_azimuth_mount_deg,
-                ..
-            }
-            | Self::Hand {
-                start_azimuth_mount_deg,
-                ..
-            } => start_azimuth_mount_deg,
-            Self::Swing {
-                center_azimuth_mount_deg,
-                ..
-            } => center_azimuth_mount_deg,
-        }
-    }
-}
-
 /// The table `[fading]`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -427,82 +336,4 @@ pub struct ReflectionScene {
     pub transmitter: Option<String>,
     /// Its own fading.
     pub fading: Option<FadingScene>,
-}
-
-/// The table `[receiver]`.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ReceiverScene {
-    /// Sample rate.
-    pub rate_hz: f64,
-    /// Tuned centre.
-    pub center_hz: f64,
-    /// How samples are stored.
-    pub format: SampleFormat,
-    /// Noise figure.
-    #[serde(default = "default_noise_figure_db")]
-    pub noise_figure_db: f64,
-    /// Noise from outside over that of 290 K, as ITU-R P.372 gives it.
-    pub external_noise_db: Option<f64>,
-    /// Gain from the antenna terminals on.
-    #[serde(default)]
-    pub gain_db: f64,
-    /// Power at the antenna terminals that fills the converter at a gain of 0 dB.
-    #[serde(default)]
-    pub full_scale_dbm: f64,
-    /// Error of the tuned frequency at the first sample: positive, where the receiver is tuned too high.
-    #[serde(default)]
-    pub frequency_error_ppm: f64,
-    /// Drift of that error.
-    #[serde(default)]
-    pub frequency_drift_ppm_per_s: f64,
-    /// A constant in the samples.
-    pub dc_dbfs: Option<f64>,
-    /// Its phase.
-    #[serde(default)]
-    pub dc_phase_deg: f64,
-    /// Gain of Q over that of I.
-    #[serde(default)]
-    pub iq_gain_db: f64,
-    /// How far Q is from being at right angles to I.
-    #[serde(default)]
-    pub iq_phase_deg: f64,
-    /// Steady carriers beside the signal, without a direction.
-    #[serde(default)]
-    pub interferer: Vec<InterfererScene>,
-    /// Impulsive noise.
-    pub impulses: Option<ImpulseScene>,
-}
-
-fn default_noise_figure_db() -> f64 {
-    6.0
-}
-
-impl ReceiverScene {
-    /// What is added to a power in dBm at the antenna terminals to get dBFS.
-    pub fn dbm_to_dbfs_db(&self) -> f64 {
-        self.gain_db - self.full_scale_dbm
-    }
-}
-
-/// A table `[[receiver.interferer]]`.
-#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct InterfererScene {
-    /// Its frequency.
-    pub frequency_hz: f64,
-    /// Its power at the antenna terminals.
-    pub level_dbm: f64,
-}
-
-/// The table `[receiver.impulses]`.
-#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct ImpulseScene {
-    /// Mean number in a second; they come at random.
-    pub per_second: f64,
-    /// Level at the peak.
-    pub peak_dbfs: f64,
-    /// Time in which the amplitude falls to 1/e.
-    pub decay_s: f64,
 }

@@ -3,6 +3,8 @@
 use lobewright_types::{Azimuth, Db, Dbfs, Dbm, Position, SampleFormat, Timestamp, True};
 use serde::Serialize;
 
+use crate::spec_antenna::{GainErrorScene, SwitchScene};
+
 /// The whole scene.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SceneTruth {
@@ -51,11 +53,16 @@ pub struct StationTruth {
     pub center_hz: f64,
     /// How samples are stored.
     pub format: SampleFormat,
-    /// Samples in the recording.
+    /// Samples of each channel in the recording.
     pub length_samples: u64,
-    /// Name of the antenna pattern.
+    /// Interleaved channels.
+    pub channels: usize,
+    /// Name of the antenna pattern, or the kind of array and its number of ports.
     pub pattern: String,
-    /// Noise over the whole sample rate, that of rounding included, impulses and interferers not.
+    /// What an array's ports, channels and switch truly do; absent for an antenna that is turned.
+    pub array: Option<ArrayTruth>,
+    /// Noise over the whole sample rate at the recording's start, that of rounding included, impulses and interferers
+    /// not.
     pub noise_dbfs: Dbfs,
     /// The bandwidth of the signal-to-noise ratios.
     pub snr_bandwidth_hz: f64,
@@ -63,6 +70,19 @@ pub struct StationTruth {
     pub noise_in_bandwidth_dbfs: Dbfs,
     /// What comes from each transmitter.
     pub transmitters: Vec<ReceivedTruth>,
+}
+
+/// What an array truly does.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ArrayTruth {
+    /// `sectors`, `ring` or `elements`.
+    pub kind: String,
+    /// What each port differs by, for signals alone.
+    pub port_errors: Vec<GainErrorScene>,
+    /// What each channel differs by, for signals and noise.
+    pub channel_errors: Vec<GainErrorScene>,
+    /// The switch; absent where every port has its channel.
+    pub switch: Option<SwitchScene>,
 }
 
 /// What comes from one transmitter.

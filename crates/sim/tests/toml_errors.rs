@@ -190,3 +190,128 @@ fn patterns_come_from_the_resolver() {
     let level = |s: &Scene| s.station_truth(0).unwrap().transmitters[0].level_dbfs.0;
     assert!((level(&scene) - level(&known) - difference).abs() < 1e-9);
 }
+
+/// The good scene with an array in place of its pattern and rotator, and lines behind it.
+fn array(array: &str, rest: &str) -> String {
+    GOOD.replace(
+        "[station.antenna]\npattern = \"yagi-3\"\n",
+        &format!("[station.antenna.array.{array}\n"),
+    )
+    .replace("[station.rotator.continuous]\nrate_deg_per_s = 36\n", rest)
+}
+
+const RING: &str = "ring]\nelements = 4\nradius_m = 0.35";
+
+fn check_text(text: &str, expected: &str) {
+    let message = Scene::from_toml(text, "hill.toml")
+        .expect_err("the scene is wrong")
+        .to_string();
+    assert!(
+        message.starts_with(expected),
+        "\n got: {message}\nwant: {expected}"
+    );
+}
+
+#[test]
+fn arrays_need_no_rotator_and_are_checked() {
+    assert!(Scene::from_toml(&array(RING, ""), "hill.toml").is_ok());
+    check_text(
+        &array("ring]\nelements = 1\nradius_m = 0.35", ""),
+        "hill.toml:28: `station[0].antenna.array.ring.elements` is 1 but must be 2 to 64 ports",
+    );
+    check_text(
+        &array("ring]\nelements = 4\nradius_m = 35", ""),
+        "hill.toml:29: `station[0].antenna.array.ring.radius_m` is 35 but must be at most 20.632 m, ten wavelengths",
+    );
+    check_text(
+        &array(
+            "sectors]\nport = [{ pattern = \"cardioid\", boresight_mount_deg = 0 }, { pattern = \"none\", boresight_mount_deg = 90 }]",
+            "",
+        ),
+        "hill.toml:28: `station[0].antenna.array.sectors.port[1].pattern`: no antenna pattern `none`: ",
+    );
+    check_text(
+        &array("elements]\npattern = [\"cardioid\", \"cardioid\"]", ""),
+        "hill.toml:28: `station[0].antenna.array.elements.pattern`: no antenna pattern `cardioid, cardioid`: port 1: pattern \
+         `cardioid` has no phase",
+    );
+    check(
+        "pattern = \"yagi-3\"",
+        "pattern = \"yagi-3\"\narray = { ring = { elements = 4, radius_m = 0.35 } }",
+        "hill.toml:28: `station[0].antenna.pattern` is yagi-3 but must be left out where there is an array",
+    );
+    check(
+        "pattern = \"yagi-3\"",
+        "",
+        "hill.toml:27: `station[0].antenna.pattern` is missing but must be given for an antenna that is turned",
+    );
+}
+
+#[test]
+fn switches_are_checked_with_their_ports_and_the_sample_rate() {
+    let switch = |lines: &str| array(RING, &format!("[station.antenna.switch]\n{lines}"));
+    assert!(Scene::from_toml(&switch("order = [1, 2, 3, 4]\ndwell_s = 0.01"), "hill.toml").is_ok());
+    check_text(
+        &switch("order = [1, 5]\ndwell_s = 0.01"),
+        "hill.toml:32: `station[0].antenna.switch.order` is 5 but must be ports from 1 to 4, or 0 for none",
+    );
+    check_text(
+        &switch("order = [1, 0]\ndwell_s = 0.01"),
+        "hill.toml:32: `station[0].antenna.switch.order` is wrong but must be such that a schedule can be made of it: the \
+         switch schedule uses 1 ports and should use 2 or more",
+    );
+    check_text(
+        &switch("order = [1, 2]\ndwell_s = 0.01\nsettle_s = 0.01"),
+        "hill.toml:33: `station[0].antenna.switch.dwell_s` is wrong but must be such that a schedule",
+    );
+    check_text(
+        &switch("order = [1, 2]\ndwell_s = 1e-5"),
+        "hill.toml:33: `station[0].antenna.switch.dwell_s` is 0.00001 but must be at least 0.00008 s, four samples",
+    );
+    check_text(
+        &switch("order = [1, 2]\ndwell_s = 0.01\njitter_s = 0.002"),
+        "hill.toml:34: `station[0].antenna.switch.jitter_s` is 0.002 but must be a number from 0 to 0.001 s, a tenth",
+    );
+    check(
+        "pattern = \"yagi-3\"",
+        "pattern = \"yagi-3\"\nswitch = { order = [1, 2], dwell_s = 0.1 }",
+        "hill.toml:29: `station[0].antenna.switch` is alone but must be left out, or beside a table",
+    );
+}
+
+#[test]
+fn faults_are_checked() {
+    check_text(
+        &array(RING, "[[station.antenna.port_error]]\ngain_db = 1\n"),
+        "hill.toml:31: `station[0].antenna.port_error` is 1 entries but must be one entry for each port, 4, or left out",
+    );
+    let receiver = |line: &str, expected: &str| {
+        check("rate_hz = 50_000", &format!("rate_hz = 50_000\n{line}"), expected);
+    };
+    receiver(
+        "channel_error = [{ gain_db = 1 }, {}]",
+        "hill.toml:24: `station[0].receiver.channel_error` is 2 entries but must be one entry for each channel, 1, or left out",
+    );
+    receiver(
+        "ignition = { per_second = 100, level_dbfs = -10, length_s = 0.006 }",
+        "hill.toml:24: `station[0].receiver.ignition.length_s` is 0.006 but must be a number from 0.000000001 to 0.005 s, half",
+    );
+    receiver(
+        "noise_step = [{ at_s = 1, change_db = 3 }, { at_s = -1, change_db = 3 }]",
+        "hill.toml:24: `station[0].receiver.noise_step[1].at_s` is -1 but must be a number from 0 to 10000000 s",
+    );
+    receiver(
+        "noise_slope_db_per_s = 100",
+        "hill.toml:24: `station[0].receiver.noise_slope_db_per_s` is 100 but must be a number from -60 to 60 dB/s",
+    );
+    check(
+        "[station.rotator.continuous]\nrate_deg_per_s = 36",
+        "[station.rotator.hand_swung]\ncenter_azimuth_mount_deg = 0\nhalf_width_deg = 60\nleg_s = 0",
+        "hill.toml:33: `station[0].rotator.hand_swung.leg_s` is 0 but must be a number from 0.05 to 1000000 s",
+    );
+    check(
+        "pattern = \"yagi-3\"",
+        "pattern = \"yagi-3\"\npattern_error = { rms_db = 30 }",
+        "hill.toml:29: `station[0].antenna.pattern_error.rms_db` is 30 but must be a number from 0 to 20 dB",
+    );
+}
