@@ -85,6 +85,8 @@ fn render_station(
             truth.station
         )),
         position: Some(truth.position),
+        channels: renderer.channels(),
+        num_elements: u32::try_from(renderer.channels()).unwrap_or(u32::MAX),
         overwrite: true,
         ..WriteInfo::new(renderer.format(), rate_hz)
     };
@@ -119,7 +121,25 @@ fn render_station(
             total: Some(total),
         });
     }
+    write_array(scene, index, &folder.join(file_stem(&truth.station)))?;
     writer.finish().map_err(Fault::failure)
+}
+
+/// Writes what a station is told of its array beside its recording: when which port is connected, and how ports answer.
+fn write_array(scene: &Scene, index: usize, base: &Path) -> Result<(), Fault> {
+    let named = |ending: &str| {
+        let mut name = base.as_os_str().to_owned();
+        name.push(ending);
+        PathBuf::from(name)
+    };
+    if let Some(schedule) = scene.schedule_csv(index) {
+        write_file(&named(".switch.csv"), schedule.as_bytes())?;
+    }
+    let frequency_hz = scene.transmitters().first().map(|t| t.frequency_hz);
+    if let Some(manifold) = frequency_hz.and_then(|hz| scene.manifold(index, hz)) {
+        write_file(&named(".manifold.csv"), manifold.to_csv().as_bytes())?;
+    }
+    Ok(())
 }
 
 /// Writes what is true of the scene beside its recordings.
@@ -136,7 +156,10 @@ pub(crate) fn pipeline_of(scene: &Scene, patterns: Option<&Path>) -> Result<Pipe
         .stations()
         .first()
         .map_or_else(String::new, |s| s.antenna.pattern.clone());
-    let pattern = match patterns.map(|folder| read_pattern(folder, &pattern)) {
+    let pattern = match patterns
+        .filter(|_| !pattern.is_empty())
+        .map(|folder| read_pattern(folder, &pattern))
+    {
         // The file is named from the root, since the pipeline lies in another folder.
         Some(Ok((_, Some(path)))) => std::path::absolute(path)?.display().to_string(),
         _ => pattern,
@@ -163,7 +186,8 @@ pub(crate) fn pipeline_of(scene: &Scene, patterns: Option<&Path>) -> Result<Pipe
             bridge_gap_s: 1.5,
             ..BurstSection::default()
         },
-        antenna: Some(AntennaSection {
+        // An array is no pattern that turns.
+        antenna: (!pattern.is_empty()).then_some(AntennaSection {
             pattern,
             heading_sigma_deg: 2.0,
             latency_sigma_s: 0.0,

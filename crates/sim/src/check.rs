@@ -10,7 +10,7 @@ use crate::spec::{
 };
 
 /// Transmissions and azimuths are kept in lists: no more of them than this.
-const MOST_POINTS: f64 = 1e6;
+pub(crate) const MOST_POINTS: f64 = 1e6;
 
 pub(crate) type Checked = Result<(), SceneError>;
 

@@ -2,7 +2,7 @@
 
 use lobewright_antenna::{ScheduleError, SwitchSchedule, SwitchStep};
 
-use crate::check::{Checked, Checker};
+use crate::check::{Checked, Checker, MOST_POINTS};
 use crate::constants::SPEED_OF_LIGHT_M_PER_S;
 use crate::spec::{SceneFile, StationFile};
 use crate::spec_antenna::{AntennaScene, ArrayScene, GainErrorScene, SwitchScene};
@@ -217,6 +217,18 @@ impl Checker<'_> {
             return Ok(());
         };
         self.channels(&own("receiver", s.receiver.is_some()), receiver, antenna)?;
+        if let Some(switch) = &antenna.switch
+            && s.duration_s / switch.dwell_s > MOST_POINTS
+        {
+            return Err(self.source.value(
+                &format!("{at}.duration_s"),
+                &s.duration_s,
+                format!(
+                    "at most {} s, a million switching instants",
+                    MOST_POINTS * switch.dwell_s
+                ),
+            ));
+        }
         match &antenna.switch {
             Some(switch) if switch.dwell_s * receiver.rate_hz < LEAST_DWELL_SAMPLES => {
                 Err(self.source.value(

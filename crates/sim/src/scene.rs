@@ -1,5 +1,6 @@
 //! A scene: transmitters, stations and what lies between.
 
+use std::fmt::Write as _;
 use std::sync::Arc;
 
 use lobewright_antenna::{Manifold, Pattern, SwitchSchedule};
@@ -155,6 +156,30 @@ impl Scene {
     /// The switching that a station is told of, without the errors of its clock; `None` without a switch.
     pub fn schedule(&self, station_index: usize) -> Option<SwitchSchedule> {
         crate::check_antenna::schedule_of(self.stations.get(station_index)?.antenna.switch.as_ref()?).ok()
+    }
+
+    /// That schedule as a table `time_s,port`, ports counted from 1 and 0 for none, from the port that is connected at the
+    /// first sample to the last one of the recording; `None` without a switch.
+    pub fn schedule_csv(&self, station_index: usize) -> Option<String> {
+        let station = self.stations.get(station_index)?;
+        let switch = station.antenna.switch.as_ref()?;
+        let mut text = "time_s,port\n".to_owned();
+        let mut number = (-switch.start_s / switch.dwell_s).floor();
+        let steps = switch.order.len() as f64;
+        loop {
+            let time_s = switch.start_s + number * switch.dwell_s;
+            if time_s >= station.duration_s {
+                return Some(text);
+            }
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a remainder, from 0 to below the number of steps"
+            )]
+            let port = switch.order[number.rem_euclid(steps) as usize % switch.order.len()];
+            let _ = writeln!(text, "{time_s:.9},{port}");
+            number += 1.0;
+        }
     }
 
     /// Begins one station's samples.

@@ -5,7 +5,7 @@
     reason = "helpers of tests fail by panicking, as tests do"
 )]
 
-use lobewright_antenna::{Manifold, Pattern};
+use lobewright_antenna::{Manifold, Pattern, SwitchSchedule};
 use lobewright_sim::Scene;
 use lobewright_types::Sample;
 use num_complex::Complex;
@@ -405,4 +405,38 @@ fn no_port_connected_leaves_the_noise_alone() {
         .0;
     assert!((of_step(1) - noise).abs() < 0.25, "{} {noise}", of_step(1));
     assert!(of_step(0) > noise + 30.0 && of_step(2) > noise + 30.0);
+}
+
+#[test]
+fn the_written_schedule_is_the_one_that_a_station_is_told_of() {
+    let antenna = format!(
+        "{RING}\n[antenna.switch]\norder = [3, 1, 0, 2]\ndwell_s = 0.0071\nstart_s = 0.0123\nclock_error_ppm = 900"
+    );
+    let scene = scene(STRONG, "duration_s = 2", "", &antenna);
+    let told = scene.schedule(0).unwrap();
+    let text = scene.schedule_csv(0).unwrap();
+    let read = SwitchSchedule::from_csv(text.as_bytes(), 0.0).unwrap();
+    for k in 0..20_000 {
+        let time_s = f64::from(k) * 1e-4 + 3.3e-6;
+        assert_eq!(told.port_at(time_s), read.port_at(time_s), "{time_s} s");
+    }
+}
+
+#[test]
+fn the_ready_scenes_with_arrays_are_valid() {
+    for text in [
+        include_str!("../../../pipelines/scenes/switched_ring.toml"),
+        include_str!("../../../pipelines/scenes/homing_pair.toml"),
+        include_str!("../../../pipelines/scenes/coherent_ring.toml"),
+    ] {
+        let scene = Scene::from_toml(text, "ready.toml").unwrap_or_else(|error| panic!("{error}"));
+        for index in 0..scene.stations().len() {
+            let truth = scene.station_truth(index).unwrap();
+            assert!(
+                truth.array.is_some() && truth.transmitters[0].snr_db.0 > 5.0,
+                "{truth:?}"
+            );
+            assert!(!truth.transmitters[0].bursts.is_empty());
+        }
+    }
 }
