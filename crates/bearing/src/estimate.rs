@@ -7,17 +7,24 @@ use lobewright_types::{
 
 use crate::config::EstimatorConfig;
 use crate::flags::{Findings, flags};
-use crate::gain::GainTable;
-use crate::likelihood::{Likelihood, NATS_PER_DB, Node, Residual};
+use crate::bank::Bank;
+use crate::gain::Gains;
+use crate::misfit::{self, LevelError};
+use crate::lanes::LANES;
+use crate::likelihood::{Likelihood, NATS_PER_DB, Residual};
 use crate::output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival};
 use crate::prepare::Data;
 use crate::reflection;
-use crate::search::{LogSum, Plan, Search};
+use crate::search::{Plan, Search};
 
 /// Accuracy to which the log density is followed.
-const TOLERANCE_NATS: f64 = 0.06;
+const TOLERANCE_NATS: f64 = 0.08;
 /// Log density below the best at which a direction carries nothing.
-const HOPELESS_NATS: f64 = 40.0;
+const HOPELESS_NATS: f64 = 14.0;
+/// The same where only a coarse look was taken.
+const SURELY_HOPELESS_NATS: f64 = 30.0;
+/// This near to a peak a coarse look is not enough.
+const NEAR_PEAK_DEG: f64 = 8.0;
 /// Log density below that of a good direction at which its course is not followed: the density's own floor lies higher.
 const NOTHING_NATS: f64 = 75.0;
 /// Modes with less are not shown.
@@ -40,17 +47,21 @@ const LEAST_MODE: f64 = 0.05;
 /// # Method
 /// See the crate's documentation.
 pub fn estimate(readings: &[LevelReading], config: &EstimatorConfig) -> Result<Estimate, NoBearingReason> {
-    if !config.pattern.is_directional() {
+    if !Gains::have_direction(config) {
         return Err(NoBearingReason::PatternHasNoDirection);
     }
-    let likelihood = Likelihood::new(Data::new(readings)?, config.unexplained_share);
-    let table = GainTable::new(&config.pattern);
-    let mut search = Search::new(&likelihood, &table, config);
+    let likelihood = Likelihood::new(
+        Data::new(readings, config.ports.len())?,
+        config.unexplained_share,
+        config.port_gain_sigma_db.abs() * NATS_PER_DB,
+    );
+    let gains = Gains::new(config);
+    let mut search = Search::new(&likelihood, &gains, config);
     let plan = search.plan();
     let one = density(&mut search, &plan);
     let (own, reflection) = match reflection::test(&mut search, &plan, &one) {
-        Some(two) => (two.density, Some(two.arrival)),
-        None => (one, None),
+        Some(two) => (two.density, two.arrival),
+        None => (misfit::widened(&mut search, &plan, one), None),
     };
     let modes = own.modes(LEAST_MODE);
     let best_mount = modes[0].azimuth.turned(-config.heading.degrees());
@@ -76,19 +87,26 @@ fn density(search: &mut Search<'_>, plan: &Plan) -> CircleDensity {
             centres.extend([-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 4.0].map(|k| at + k * width));
         }
     }
-    let (narrow, broad) = ends(&plan.nodes);
-    let top = search.ln_mixture(plan.centres[0].0, &plan.nodes);
+    let blunt = bluntest(&plan.bank, search.likelihood);
+    let top = search.ln_mixture(plan.centres[0].0, &plan.bank);
     let mut best = top;
     CircleDensity::from_ln_fn(
         |a| {
-            // Where the bluntest node gives hardly anything the others give less: no need to ask them all.
-            let blunt = search.ln_mixture(a - heading, &[narrow, broad]);
-            if blunt < best - HOPELESS_NATS {
-                return blunt.max(top - NOTHING_NATS);
+            let far = |c: &(f64, f64)| wrap_signed_degrees(c.0 + heading - a).abs() > NEAR_PEAK_DEG.max(6.0 * c.1);
+            let coarse = search.coarse_at(a - heading);
+            if coarse < best - SURELY_HOPELESS_NATS && plan.centres.iter().all(far) {
+                return coarse.max(top - NOTHING_NATS);
             }
-            let whole = search.mixture_here(&plan.nodes);
+            // Where the bluntest nodes give hardly anything the others give less: no need to ask them all.
+            if let Some(blunt) = &blunt {
+                let value = search.ln_mixture(a - heading, blunt);
+                if value < best - HOPELESS_NATS {
+                    return value.max(top - NOTHING_NATS);
+                }
+            }
+            let whole = search.ln_mixture(a - heading, &plan.bank);
             best = best.max(whole);
-            whole
+            whole.max(top - NOTHING_NATS)
         },
         &centres,
         TOLERANCE_NATS,
@@ -96,11 +114,15 @@ fn density(search: &mut Search<'_>, plan: &Plan) -> CircleDensity {
     .unwrap_or_else(|_| CircleDensity::uniform())
 }
 
-/// The nodes with the smallest and the largest level error.
-fn ends(nodes: &[Node]) -> (Node, Node) {
-    let mut sorted = nodes.to_vec();
-    sorted.sort_by(|a, b| a.sigma_nats.total_cmp(&b.sigma_nats));
-    (sorted[0], sorted[sorted.len() - 1])
+/// The nodes with the largest level errors, where there are so many nodes that asking them first saves time.
+fn bluntest(bank: &Bank, likelihood: &Likelihood) -> Option<Bank> {
+    if bank.groups.len() < 2 {
+        return None;
+    }
+    let mut order: Vec<usize> = (0..bank.nodes.len()).collect();
+    order.sort_by(|&a, &b| bank.nodes[b].sigma_nats.total_cmp(&bank.nodes[a].sigma_nats));
+    let keep = &order[..LANES.min(order.len())];
+    Some(bank.kept(likelihood, |i| keep.contains(&i)))
 }
 
 /// Errors outside the readings: heading, and the delay between the clocks of track and samples.
@@ -123,12 +145,11 @@ fn finish(
     let data = &likelihood.data;
     let config = search.config;
     search.aim(best_mount_deg);
-    let sigma_nats = mean_level_error(search, &plan.nodes);
+    let sigma_nats = LevelError::here(search, &plan.bank).sigma_nats;
     let residuals = likelihood.residuals(&search.point, sigma_nats);
     let modes = density.modes(LEAST_MODE);
     let azimuth = modes[0].azimuth;
     let sigma_deg = modes[0].sigma_deg;
-    let arcs95 = density.highest_density_arcs(0.95);
     let class = BearingClass::of(&density, azimuth);
     let levels: Vec<(usize, f64)> = (0..data.bursts())
         .map(|b| (data.burst_numbers[b], search.point.signal(data, b)))
@@ -155,7 +176,11 @@ fn finish(
         sigma_deg,
         heading_sigma_deg: config.heading_sigma_deg,
         arcs50: density.highest_density_arcs(0.5),
-        arcs95,
+        arcs95: if reflection.is_some() {
+            density.arcs_of_each_mode(0.95, LEAST_MODE)
+        } else {
+            density.highest_density_arcs(0.95)
+        },
         class,
         level: Dbfs::from_power(strongest),
         snr_db: (strongest > 0.0).then(|| 10.0 * (strongest / noise).log10()),
@@ -179,21 +204,6 @@ fn dbfs(power: f64) -> Dbfs {
     Dbfs(10.0 * power.max(1e-300).log10())
 }
 
-fn mean_level_error(search: &Search<'_>, nodes: &[Node]) -> f64 {
-    let values: Vec<f64> = nodes
-        .iter()
-        .map(|n| search.likelihood.ln_evidence(&search.point, n) + n.ln_weight)
-        .collect();
-    let mut all = LogSum::default();
-    for v in &values {
-        all.push(*v);
-    }
-    let total = all.ln();
-    nodes
-        .iter()
-        .zip(&values)
-        .map(|(n, v)| (v - total).exp() * n.sigma_nats)
-        .sum()
 }
 
 fn reduced_chi_square(residuals: &[Residual]) -> f64 {

@@ -2,6 +2,9 @@
 
 use lobewright_antenna::Pattern;
 
+use crate::config::EstimatorConfig;
+use crate::prepare::Obs;
+
 const STEPS_PER_DEG: f64 = 4.0;
 const STEPS: usize = 1440;
 /// Values beyond both ends that the cubic reaches: one before, two behind and one more where an angle rounds up to 360.
@@ -55,6 +58,54 @@ impl GainTable {
         }
         let reach = 0.5 * 0.6_f64.sqrt() * turn_deg;
         (5.0 * (self.at(off - reach) + self.at(off + reach)) + 8.0 * self.at(off)) / 18.0
+    }
+}
+
+/// The gain of whatever antenna a reading was taken with: one turned pattern, or one for each port.
+#[derive(Debug, Clone)]
+pub(crate) struct Gains {
+    tables: Vec<GainTable>,
+    /// Directions that the ports' patterns are counted from.
+    boresights_deg: Vec<f64>,
+    /// Against the strongest port.
+    factors: Vec<f64>,
+}
+
+impl Gains {
+    pub(crate) fn new(config: &EstimatorConfig) -> Self {
+        if config.ports.is_empty() {
+            return Self {
+                tables: vec![GainTable::new(&config.pattern)],
+                boresights_deg: vec![0.0],
+                factors: vec![1.0],
+            };
+        }
+        let peak_dbi = |p: &crate::config::PortAntenna| p.pattern.peak_gain_dbi();
+        let strongest = config.ports.iter().map(peak_dbi).fold(f64::NEG_INFINITY, f64::max);
+        Self {
+            tables: config.ports.iter().map(|p| GainTable::new(&p.pattern)).collect(),
+            boresights_deg: config.ports.iter().map(|p| p.boresight.degrees()).collect(),
+            factors: config
+                .ports
+                .iter()
+                .map(|p| 10_f64.powf((peak_dbi(p) - strongest) / 10.0))
+                .collect(),
+        }
+    }
+
+    /// Whether the readings change with direction: not so where all patterns are round.
+    pub(crate) fn have_direction(config: &EstimatorConfig) -> bool {
+        if config.ports.is_empty() {
+            return config.pattern.is_directional();
+        }
+        config.ports.iter().any(|p| p.pattern.is_directional())
+    }
+
+    /// Power gain of a reading for a source at an azimuth from the mounting's zero mark.
+    #[inline]
+    pub(crate) fn of(&self, o: &Obs, azimuth_deg: f64) -> f64 {
+        let boresight = o.azimuth_mount_deg + self.boresights_deg[o.port];
+        self.factors[o.port] * self.tables[o.port].over_turn(azimuth_deg, boresight, o.turn_deg)
     }
 }
 

@@ -1,7 +1,15 @@
 //! The level of each burst for a supposed direction, and the model made linear around it.
 
-use crate::gain::GainTable;
-use crate::prepare::{Data, Obs};
+#![expect(
+    clippy::inline_always,
+    reason = "what is not inlined is not compiled for the instruction set chosen at run time"
+)]
+
+use pulp::{Arch, Simd, WithSimd};
+
+use crate::gain::Gains;
+use crate::lanes::{LANES, Lanes, fma, ln};
+use crate::prepare::{Column, Data};
 
 /// Level error supposed while the levels are fitted: only the point around which the model is made linear.
 const FIT_LEVEL_ERROR_NATS: f64 = 0.15;
@@ -22,6 +30,10 @@ pub(crate) struct Linear {
     pub(crate) h: f64,
     /// Relative variance of the noise.
     pub(crate) v: f64,
+    /// `nu`, a lower limit that is met counting as no misfit.
+    seen: f64,
+    /// Weight in the fit of the levels times `d`.
+    pull: f64,
 }
 
 /// Work space for one supposed direction, used again and again.
@@ -48,7 +60,7 @@ struct Look {
 }
 
 impl Look {
-    fn look(&mut self, data: &Data, table: &GainTable, azimuth_deg: f64) {
+    fn look(&mut self, data: &Data, table: &Gains, azimuth_deg: f64) {
         if self.azimuth_deg == Some(azimuth_deg) {
             return;
         }
@@ -57,22 +69,38 @@ impl Look {
         self.gain.extend(
             data.obs
                 .iter()
-                .map(|o| table.over_turn(azimuth_deg, o.azimuth_mount_deg, o.turn_deg)),
+                .map(|o| table.of(o, azimuth_deg)),
         );
     }
 }
 
 impl Point {
     /// Fits the levels for a source at `azimuth_mount_deg`.
-    pub(crate) fn aim(&mut self, data: &Data, table: &GainTable, azimuth_mount_deg: f64) {
+    ///
+    /// `near`: levels fitted for a direction nearby, to start from.
+    pub(crate) fn aim(
+        &mut self,
+        data: &Data,
+        table: &Gains,
+        azimuth_mount_deg: f64,
+        near: Option<&[f64]>,
+        arch: Arch,
+    ) {
         self.azimuth_deg = Some(azimuth_mount_deg);
         self.gain.clear();
         self.gain.extend(
             data.obs
                 .iter()
-                .map(|o| table.over_turn(azimuth_mount_deg, o.azimuth_mount_deg, o.turn_deg)),
+                .map(|o| table.of(o, azimuth_mount_deg)),
         );
-        self.fit(data);
+        match near {
+            Some(level) if level.len() == data.bursts() => {
+                self.level.clear();
+                self.level.extend_from_slice(level);
+            }
+            _ => self.start(data),
+        }
+        self.fit(data, arch);
     }
 
     /// Fits the levels for two arrivals, the second with `ratio` times the power of the first; `coherence` from -1
@@ -80,23 +108,24 @@ impl Point {
     pub(crate) fn aim_two(
         &mut self,
         data: &Data,
-        table: &GainTable,
-        first_deg: f64,
-        second_deg: f64,
+        table: &Gains,
+        azimuths_deg: [f64; 2],
         ratio: f64,
         coherence: f64,
+        arch: Arch,
     ) {
         self.azimuth_deg = None;
         // A search moves one of them at a time.
-        self.first.look(data, table, first_deg);
-        self.second.look(data, table, second_deg);
+        self.first.look(data, table, azimuths_deg[0]);
+        self.second.look(data, table, azimuths_deg[1]);
         self.gain.clear();
         let both = self.first.gain.iter().zip(&self.second.gain);
         self.gain.extend(both.map(|(first, second)| {
             let second = ratio * second;
             (first + second + 2.0 * coherence * (first * second).sqrt()).max(1e-9)
         }));
-        self.fit(data);
+        self.start(data);
+        self.fit(data, arch);
     }
 
     /// Signal power of a burst at the peak of the pattern.
@@ -106,22 +135,17 @@ impl Point {
 
     /// Gauss-Newton with weights that let a misfit lose its pull (Huber, *Robust Statistics*, 1981, chapter 7;
     /// Cauchy weights), the levels of neighbouring bursts tied by a random walk.
-    fn fit(&mut self, data: &Data) {
-        self.start(data);
+    fn fit(&mut self, data: &Data, arch: Arch) {
         for _ in 0..ITERATIONS {
             let bursts = data.bursts();
+            self.linearise(data, arch);
             self.information.clear();
             self.information.resize(bursts, 1e-3);
             self.step.clear();
             self.step.resize(bursts, 0.0);
-            self.raise();
-            for (o, &g) in data.obs.iter().zip(&self.gain) {
-                let l = linear_at(data, o, g, self.raised[o.burst]);
-                let error = FIT_LEVEL_ERROR_NATS * l.h;
-                let nu = if o.censored { l.nu.max(0.0) } else { l.nu };
-                let pull = l.d / (l.v + error * error + nu * nu * (1.0 / 9.0));
-                self.information[o.burst] += pull * l.d;
-                self.step[o.burst] += pull * nu;
+            for (o, l) in data.obs.iter().zip(&self.linear) {
+                self.information[o.burst] += l.pull * l.d;
+                self.step[o.burst] += l.pull * l.seen;
             }
             self.solve_tied();
             let mut largest: f64 = 0.0;
@@ -134,7 +158,7 @@ impl Point {
                 break;
             }
         }
-        self.linearise(data);
+        self.linearise(data, arch);
     }
 
     fn start(&mut self, data: &Data) {
@@ -152,21 +176,24 @@ impl Point {
         }
     }
 
-    fn raise(&mut self) {
+    /// Makes the model linear around the present levels.
+    fn linearise(&mut self, data: &Data, arch: Arch) {
+        let level = &self.level;
+        let mut before = (usize::MAX, 0.0);
         self.raised.clear();
-        self.raised.extend(self.level.iter().map(|l| l.exp()));
-    }
-
-    fn linearise(&mut self, data: &Data) {
-        self.raise();
-        self.linear.clear();
-        let raised = &self.raised;
-        self.linear.extend(
-            data.obs
-                .iter()
-                .zip(&self.gain)
-                .map(|(o, &g)| linear_at(data, o, g, raised[o.burst])),
-        );
+        self.raised.extend(data.obs.iter().map(|o| {
+            if before.0 != o.burst {
+                before = (o.burst, level[o.burst].exp());
+            }
+            before.1
+        }));
+        self.linear.resize(data.obs.len(), Linear::default());
+        arch.dispatch(Linearise {
+            data,
+            gain: &self.gain,
+            raised: &self.raised,
+            out: &mut self.linear,
+        });
     }
 
     /// Solves `(information + random walk) step = right side`, tridiagonal; the right side holds the pull of the
@@ -193,19 +220,75 @@ impl Point {
     }
 }
 
-/// The model of one reading made linear at a gain and at its burst's raised level, `S + soft`.
-#[inline]
-fn linear_at(data: &Data, o: &Obs, gain: f64, raised: f64) -> Linear {
-    let signal = (raised - data.soft_power).max(0.0) * gain;
-    let expected = signal + o.noise;
-    let inverse = 1.0 / expected;
-    let h = signal * inverse;
-    let v = data.noise_rel_var(o, h);
-    Linear {
-        // The logarithm of a mean of fluctuating power lies half its relative variance low.
-        nu: o.ln_power - expected.ln() + 0.5 * v,
-        d: (raised * gain * inverse).min(1.0),
-        h,
-        v,
+/// Compiled once more for the vector instructions that the processor turns out to have.
+struct Linearise<'a> {
+    data: &'a Data,
+    gain: &'a [f64],
+    raised: &'a [f64],
+    out: &'a mut [Linear],
+}
+
+impl WithSimd for Linearise<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) {
+        if S::F64_LANES >= 4 {
+            self.run::<true>();
+        } else {
+            self.run::<false>();
+        }
     }
+}
+
+impl Linearise<'_> {
+    #[inline(always)]
+    fn run<const FMA: bool>(self) {
+        let columns = &self.data.columns;
+        let chunks = columns.iter().zip(self.gain.chunks(LANES)).zip(self.raised.chunks(LANES));
+        for ((column, out), (gains, levels)) in chunks
+            .map(|((c, g), r)| (c, (g, r)))
+            .zip(self.out.chunks_mut(LANES))
+            .map(|((c, gr), o)| ((c, o), gr))
+        {
+            let (mut gain, mut raised) = ([1.0; LANES], [1.0; LANES]);
+            gain[..gains.len()].copy_from_slice(gains);
+            raised[..levels.len()].copy_from_slice(levels);
+            let lines = linear::<FMA>(self.data, column, &gain, &raised);
+            for (k, o) in out.iter_mut().enumerate() {
+                *o = Linear {
+                    nu: lines[0][k],
+                    d: lines[1][k],
+                    h: lines[2][k],
+                    v: lines[3][k],
+                    seen: lines[4][k],
+                    pull: lines[5][k],
+                };
+            }
+        }
+    }
+}
+
+/// The model of a few readings made linear at their gains and at their bursts' raised levels, `S + soft`.
+#[inline(always)]
+fn linear<const FMA: bool>(data: &Data, column: &Column, gain: &Lanes, raised: &Lanes) -> [Lanes; 6] {
+    let mut out = [[0.0; LANES]; 6];
+    for k in 0..LANES {
+        let signal = (raised[k] - data.soft_power).max(0.0) * gain[k];
+        let expected = signal + column.noise[k];
+        let inverse = 1.0 / expected;
+        let h = signal * inverse;
+        let v = data.rel_var(column.inv_samples[k], h);
+        // The logarithm of a mean of fluctuating power lies half its relative variance low.
+        let nu = column.ln_power[k] - ln::<FMA>(expected) + 0.5 * v;
+        let d = (raised[k] * gain[k] * inverse).min(1.0);
+        let seen = nu.max(column.floor[k]);
+        let error = FIT_LEVEL_ERROR_NATS * h;
+        out[0][k] = nu;
+        out[1][k] = d;
+        out[2][k] = h;
+        out[3][k] = v;
+        out[4][k] = seen;
+        out[5][k] = d / fma::<FMA>(seen * seen, 1.0 / 9.0, fma::<FMA>(error, error, v));
+    }
+    out
 }

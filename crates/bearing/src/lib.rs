@@ -48,21 +48,27 @@
 
 #![warn(clippy::disallowed_methods)]
 
+mod arrivals;
+mod bank;
 mod cells;
 pub mod coherent;
 mod config;
 mod estimate;
-mod filter;
+mod filters;
 mod flags;
 mod gain;
+mod lanes;
 mod levels;
 mod likelihood;
+mod memory;
+mod misfit;
 mod output;
+mod ported;
 mod prepare;
 mod reflection;
 mod search;
 
 pub use cells::{PowerCells, ReadingConfig, ReadingSet};
-pub use config::EstimatorConfig;
+pub use config::{EstimatorConfig, PortAntenna};
 pub use estimate::estimate;
 pub use output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival, Taken, to_bearing};

@@ -72,7 +72,8 @@ pub struct Estimate {
     pub heading_sigma_deg: f64,
     /// Shortest arcs that hold 50 %.
     pub arcs50: Vec<ArcDeg>,
-    /// Shortest arcs that hold 95 %.
+    /// Shortest arcs that hold 95 %; where a second arrival is shown, those that hold 95 % of each direction, so that
+    /// either may turn out to be the direct one.
     pub arcs95: Vec<ArcDeg>,
     /// Quality class.
     pub class: BearingClass,

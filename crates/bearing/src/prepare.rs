@@ -1,6 +1,7 @@
 //! Readings checked, put in order and brought to one receiver gain.
 
-use lobewright_types::{LevelReading, NoBearingReason, Pointing};
+use crate::lanes::{LANES, Lanes};
+use lobewright_types::{LevelReading, NoBearingReason, Pointing, wrap_signed_degrees};
 
 /// Share of input samples at full scale from which a reading is only a lower limit.
 pub(crate) const CENSORED_FROM: f64 = 5e-4;
@@ -29,12 +30,43 @@ pub(crate) struct Obs {
     /// Seconds since the reading before in the same burst; infinite for the first.
     pub(crate) gap_s: f64,
     pub(crate) rate_deg_per_s: f64,
+    /// Port of a switched antenna, from 0; 0 for a rotated one.
+    pub(crate) port: usize,
+}
+
+/// A few readings side by side; places beyond the last one repeat it.
+#[derive(Debug, Clone)]
+pub(crate) struct Column {
+    pub(crate) noise: Lanes,
+    pub(crate) inv_samples: Lanes,
+    pub(crate) ln_power: Lanes,
+    /// Least misfit: 0 for a lower limit.
+    pub(crate) floor: Lanes,
+}
+
+impl Column {
+    fn all(obs: &[Obs]) -> Vec<Self> {
+        obs.chunks(LANES)
+            .map(|some| {
+                let of = |f: &dyn Fn(&Obs) -> f64| -> Lanes {
+                    std::array::from_fn(|k| f(&some[k.min(some.len() - 1)]))
+                };
+                Self {
+                    noise: of(&|o| o.noise),
+                    inv_samples: of(&|o| o.inv_samples),
+                    ln_power: of(&|o| o.ln_power),
+                    floor: of(&|o| if o.censored { 0.0 } else { -1e9 }),
+                }
+            })
+            .collect()
+    }
 }
 
 /// All usable readings of a bearing, ordered by burst and time.
 #[derive(Debug, Clone)]
 pub(crate) struct Data {
     pub(crate) obs: Vec<Obs>,
+    pub(crate) columns: Vec<Column>,
     /// The caller's burst numbers.
     pub(crate) burst_numbers: Vec<usize>,
     /// Relative standard deviation of the noise power, common to all readings.
@@ -48,18 +80,24 @@ pub(crate) struct Data {
     pub(crate) any_clipped: bool,
     /// Width in nats that an unexplained reading may fall into.
     pub(crate) spread_nats: f64,
+    /// Ports of a switched antenna; 0 where all readings are a rotated one's.
+    pub(crate) ports: usize,
 }
 
 impl Data {
-    pub(crate) fn new(readings: &[LevelReading]) -> Result<Self, NoBearingReason> {
+    /// Takes readings of a rotated antenna, or where there are ports only those of a switched one.
+    pub(crate) fn new(readings: &[LevelReading], ports: usize) -> Result<Self, NoBearingReason> {
         if readings.is_empty() {
             return Err(NoBearingReason::NoBurst);
         }
+        let boresight = |r: &LevelReading| pointing(r, ports).map(|p| (p.0, p.1));
         let pointed = readings.iter().filter(|r| boresight(r).is_some()).count();
         if pointed == 0 {
             return Err(NoBearingReason::NoPointing);
         }
-        let mut order: Vec<usize> = (0..readings.len()).filter(|&i| usable(&readings[i])).collect();
+        let mut order: Vec<usize> = (0..readings.len())
+            .filter(|&i| boresight(&readings[i]).is_some() && usable(&readings[i]))
+            .collect();
         if order.len() < 3 {
             return Err(NoBearingReason::TooFewReadings);
         }
@@ -91,7 +129,7 @@ impl Data {
                 Some(last) if last.burst == burst => (r.middle_s - readings[last.source].middle_s).max(1e-9),
                 _ => f64::INFINITY,
             };
-            let (azimuth_mount_deg, turn_deg) = boresight(r).unwrap_or((0.0, 0.0));
+            let (azimuth_mount_deg, turn_deg, port) = pointing(r, ports).unwrap_or((0.0, 0.0, 0));
             obs.push(Obs {
                 source,
                 burst,
@@ -109,15 +147,16 @@ impl Data {
                 } else {
                     0.0
                 },
+                port,
             });
         }
         if obs.iter().all(|o| o.censored) {
             return Err(NoBearingReason::AllClipped);
         }
-        Ok(Self::finish(readings, obs, burst_numbers))
+        Ok(Self::finish(readings, obs, burst_numbers, ports))
     }
 
-    fn finish(readings: &[LevelReading], obs: Vec<Obs>, burst_numbers: Vec<usize>) -> Self {
+    fn finish(readings: &[LevelReading], obs: Vec<Obs>, burst_numbers: Vec<usize>, ports: usize) -> Self {
         let mut gaps: Vec<f64> = obs.iter().map(|o| o.gap_s).filter(|g| g.is_finite()).collect();
         gaps.sort_by(f64::total_cmp);
         let step_s = gaps.get(gaps.len() / 2).copied().unwrap_or(1.0);
@@ -140,10 +179,42 @@ impl Data {
             any_clipped: obs.iter().any(|o| readings[o.source].clip_fraction > 0.0),
             noise_rel_sigma: noise_rel_sigma.clamp(1e-4, 1.0),
             spread_nats: high - low + 2.0,
+            ports,
             step_s,
+            columns: Column::all(&obs),
             obs,
             burst_numbers,
         }
+    }
+
+    /// How many times a boresight is looked at on the mean.
+    pub(crate) fn passes(&self) -> f64 {
+        if self.ports > 0 {
+            return 0.0;
+        }
+        let mut steps: Vec<f64> = self
+            .obs
+            .windows(2)
+            .filter(|w| w[1].burst == w[0].burst)
+            .map(|w| wrap_signed_degrees(w[1].azimuth_mount_deg - w[0].azimuth_mount_deg).abs())
+            .collect();
+        steps.sort_by(f64::total_cmp);
+        let step = steps.get(steps.len() / 2).copied().unwrap_or(0.0);
+        let bin_deg = step.max(5.0);
+        let mut bins: Vec<i64> = self
+            .obs
+            .iter()
+            .map(|o| {
+                #[expect(clippy::cast_possible_truncation, reason = "at most 72")]
+                let bin = (o.azimuth_mount_deg / bin_deg).floor() as i64;
+                bin
+            })
+            .collect();
+        bins.sort_unstable();
+        bins.dedup();
+        // In one pass each bin holds as many readings as steps go into it.
+        let once = bins.len() as f64 * bin_deg / step.max(0.01);
+        self.obs.len() as f64 / once.max(1.0)
     }
 
     pub(crate) fn bursts(&self) -> usize {
@@ -152,26 +223,29 @@ impl Data {
 
     /// Relative variance of a mean power whose signal share is `h`: noncentral chi-square for a constant
     /// envelope, Gamma for a Gaussian-like signal.
-    pub(crate) fn noise_rel_var(&self, obs: &Obs, h: f64) -> f64 {
-        ((1.0 - (1.0 - self.fluctuation) * h * h) * obs.inv_samples).max(LEAST_REL_VAR)
+    #[inline]
+    pub(crate) fn rel_var(&self, inv_samples: f64, h: f64) -> f64 {
+        ((1.0 - (1.0 - self.fluctuation) * h * h) * inv_samples).max(LEAST_REL_VAR)
     }
 }
 
-/// Boresight and turn of a reading, where it has them and they are numbers.
-fn boresight(r: &LevelReading) -> Option<(f64, f64)> {
+/// Boresight, turn and port of a reading, where it has them and they are numbers.
+///
+/// A port has no boresight of its own here: its pattern is counted from the mounting's zero mark.
+fn pointing(r: &LevelReading, ports: usize) -> Option<(f64, f64, usize)> {
     match r.pointing {
-        Pointing::Boresight { azimuth, turn_deg } => {
+        Pointing::Boresight { azimuth, turn_deg } if ports == 0 => {
             let azimuth = azimuth.degrees();
-            (azimuth.is_finite() && turn_deg.is_finite()).then_some((azimuth, turn_deg))
+            (azimuth.is_finite() && turn_deg.is_finite()).then_some((azimuth, turn_deg, 0))
         }
-        Pointing::Port(_) => None,
+        Pointing::Port(port) if usize::from(port) < ports => Some((0.0, 0.0, usize::from(port))),
+        _ => None,
     }
 }
 
 fn usable(r: &LevelReading) -> bool {
     let positive = |v: f64| v > 0.0 && v.is_finite();
-    boresight(r).is_some()
-        && positive(r.power_lin)
+    positive(r.power_lin)
         && r.noise_power_lin >= 0.0
         && r.noise_power_lin.is_finite()
         && positive(r.independent_samples)

@@ -1,77 +1,91 @@
 //! A second arrival of the same signal: a reflection beside the direct wave.
 
 use lobewright_types::{Azimuth, CircleDensity, wrap_signed_degrees};
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix4, Vector4};
 
-use crate::likelihood::{MEMORIES, Memory, NATS_PER_DB, Node};
+use crate::arrivals::{LEAST_APART_DEG, MOST_COHERENT, Pair, Powers, WEAKEST_DB};
+use crate::bank::{Bank, Node};
+use crate::likelihood::NATS_PER_DB;
+use crate::memory::{Along, MEMORIES};
+use crate::misfit::LevelError;
 use crate::output::SecondArrival;
 use crate::search::{Plan, Search, tie_options};
 
 /// Fewer readings cannot tell two arrivals from a level error.
 const LEAST_READINGS: usize = 12;
-/// Level error below which one arrival explains the readings well enough: no test.
-const TEST_FROM_DB: f64 = 0.7;
-/// Arrivals nearer to each other than this look like one.
-const LEAST_APART_DEG: f64 = 25.0;
-const GRID_DEG: f64 = 20.0;
-const GRID_RATIOS_DB: [f64; 2] = [-3.0, -9.0];
-/// Weakest second arrival tried.
-const WEAKEST_DB: f64 = -20.0;
-/// Cosines of the phase between the arrivals that are tried.
-const COHERENCES: [f64; 3] = [0.0, -0.7, 0.7];
-/// Probability below which no second arrival is shown.
+/// Gain in log likelihood below which a second arrival is not worth its two more directions and powers.
+const LEAST_GAIN_NATS: f64 = 4.0;
+/// Probability below which no second arrival is shown, and below which it changes nothing.
 const SHOWN_FROM: f64 = 0.3;
+const COUNTS_FROM: f64 = 0.01;
 /// Two arrivals must bring the level error down to this share of what one leaves: an antenna whose pattern is not
 /// quite the one given is described a little better by two arrivals as well, and by as many more as one likes.
-const EXPLAINS: f64 = 0.4;
+const EXPLAINS: f64 = 0.5;
 /// Nodes below this share are left out.
 const PRUNE_NATS: f64 = 5.0;
+/// How much likelier the stronger arrival is the direct one, in nats a decibel: a reflection loses 8 dB on the mean,
+/// and both paths are shadowed so that their difference varies by 9 dB. (Common practice, no source.)
+const STRONGER_IS_DIRECT_NATS_PER_DB: f64 = 0.2;
 
 pub(crate) struct TwoArrivals {
     pub(crate) density: CircleDensity,
-    pub(crate) arrival: SecondArrival,
+    /// Absent where it is too doubtful to be shown.
+    pub(crate) arrival: Option<SecondArrival>,
 }
 
-/// First azimuth, second azimuth (degrees, mount), ratio of powers in dB.
-type Pair = Vector3<f64>;
+/// First azimuth, second azimuth (degrees, mount), ratio of powers in dB, coherence.
+type Parameters = Vector4<f64>;
 
 /// Compares one arrival with two by their evidence, and gives the mixture of both answers.
 ///
 /// The two-arrival evidence is Laplace's approximation around its best point (`MacKay`, *Information Theory,
-/// Inference, and Learning Algorithms*, 2003, chapters 27 and 28), uniform in both azimuths and in the ratio in
-/// dB. The stronger arrival is taken for the direct one the more readily, the stronger it is: common practice, no
-/// source.
+/// Inference, and Learning Algorithms*, 2003, chapters 27 and 28), uniform in both azimuths, in the ratio in dB and in
+/// the cosine of the phase between them.
 pub(crate) fn test(search: &mut Search<'_>, plan: &Plan, one: &CircleDensity) -> Option<TwoArrivals> {
-    let prior = search.config.reflection_prior;
+    let prior = search.config.reflection_prior.min(0.99);
     if prior <= 0.0 || search.likelihood.data.obs.len() < LEAST_READINGS {
         return None;
     }
     let heading = search.config.heading.degrees();
     let top = one.modes(0.05)[0].azimuth;
-    let ln_top = search.ln_mixture(top.degrees() - heading, &plan.nodes);
-    let error_of_one = worth_testing(search, plan)?;
+    let ln_top = search.ln_mixture(top.degrees() - heading, &plan.bank);
+    let error_of_one = LevelError::here(search, &plan.bank).sigma_nats;
+    let start = best_pair(search)?;
     let ln_one = ln_top - one.ln_density_per_deg(top) - 360.0_f64.ln();
-    let (pair, coherence) = best_pair(search)?;
-    let nodes = nodes_at(search, &pair, coherence);
-    let (pair, covariance) = settle(search, pair, coherence, &nodes)?;
-    value(search, &pair, coherence, &nodes);
-    if likeliest_error(search, &nodes) > EXPLAINS * error_of_one {
+    let bank = nodes_at(search, &start);
+    let (pair, covariance) = settle(search, &start, &bank)?;
+    let volume = (std::f64::consts::TAU.powi(4) * covariance.determinant()).sqrt();
+    let ln_prior = -2.0 * 360.0_f64.ln() - (-WEAKEST_DB).ln() - 2.0_f64.ln();
+    let ln_two = value(search, &pair, &bank) + volume.ln() + ln_prior;
+    if LevelError::here(search, &bank).sigma_nats > EXPLAINS * error_of_one {
         return None;
     }
-    let volume = (std::f64::consts::TAU.powi(3) * covariance.determinant()).sqrt();
-    let ln_prior = -2.0 * 360.0_f64.ln() - (-WEAKEST_DB).ln() - (COHERENCES.len() as f64).ln();
-    let ln_two = value(search, &pair, coherence, &nodes) + volume.ln() + ln_prior;
-    let odds = prior.min(0.99) / (1.0 - prior.min(0.99)) * (ln_two - ln_one).exp();
-    let probability = if odds.is_finite() {
-        odds / (1.0 + odds)
-    } else {
-        1.0
+    let odds = prior / (1.0 - prior) * (ln_two - ln_one).clamp(-700.0, 700.0).exp();
+    let probability = odds / (1.0 + odds);
+    if probability < COUNTS_FROM {
+        return None;
+    }
+    let density = mixture(&pair, &covariance, probability, one, heading)?;
+    let arrival = SecondArrival {
+        azimuth: Azimuth::from_degrees(pair[1] + heading),
+        relative_level_db: pair[2],
+        probability,
     };
-    if probability < SHOWN_FROM {
-        return None;
-    }
-    let ratio = 10_f64.powf(pair[2] / 10.0);
-    let direct = 0.5 + 0.4 * (1.0 - ratio).max(0.0);
+    Some(TwoArrivals {
+        density,
+        arrival: (probability >= SHOWN_FROM).then_some(arrival),
+    })
+}
+
+/// Both directions, the stronger one the more readily taken for the direct one, and what one arrival would say.
+fn mixture(
+    pair: &Parameters,
+    covariance: &Matrix4<f64>,
+    probability: f64,
+    one: &CircleDensity,
+    heading: f64,
+) -> Option<CircleDensity> {
+    let direct = 1.0 / (1.0 + (STRONGER_IS_DIRECT_NATS_PER_DB * pair[2]).exp());
     let arrival = |i: usize| {
         let sigma = covariance[(i, i)].sqrt().clamp(0.05, 60.0);
         CircleDensity::normal(Azimuth::from_degrees(pair[i] + heading), sigma)
@@ -90,178 +104,140 @@ pub(crate) fn test(search: &mut Search<'_>, plan: &Plan, one: &CircleDensity) ->
             centres.extend([-3.0, -1.5, 0.0, 1.5, 3.0].map(|k| mode.azimuth.degrees() + k * mode.sigma_deg));
         }
     }
-    let density = CircleDensity::from_ln_fn(ln, &centres, 0.03).ok()?;
-    Some(TwoArrivals {
-        density,
-        arrival: SecondArrival {
-            azimuth: Azimuth::from_degrees(pair[1] + heading),
-            relative_level_db: pair[2],
-            probability,
-        },
-    })
+    CircleDensity::from_ln_fn(ln, &centres, 0.03).ok()
 }
 
-/// The level error that one arrival leaves, where it is large enough to look further; called with the point aimed
-/// at its best direction.
-fn worth_testing(search: &Search<'_>, plan: &Plan) -> Option<f64> {
-    let sigma = likeliest_error(search, &plan.nodes);
-    let residuals = search.likelihood.residuals(&search.point, sigma);
-    let lost: f64 = residuals.iter().map(|r| 1.0 - r.explained).sum();
-    let bad = sigma > TEST_FROM_DB * NATS_PER_DB || lost > 0.05 * residuals.len() as f64;
-    bad.then_some(sigma)
+/// The best pair by least squares, where it explains the readings so much better than one arrival that it may be worth
+/// its price; called with the point aimed at the best direction for one.
+fn best_pair(search: &Search<'_>) -> Option<Pair> {
+    let data = &search.likelihood.data;
+    let power: Vec<f64> = (0..data.bursts()).map(|b| search.point.signal(data, b)).collect();
+    let powers = Powers::new(data, search.gains, &power);
+    let one = powers.misfit_of_one(&search.point.gain);
+    let (pair, two) = powers.pairs().into_iter().next()?;
+    let n = data.obs.len() as f64;
+    // Readings that their noise alone explains gain nothing from being explained better.
+    let gain = 0.5 * n * ((one + 0.1 * n) / (two.max(0.0) + 0.1 * n)).ln();
+    (gain.min(0.5 * (one - two) * 4.0) > LEAST_GAIN_NATS).then_some(pair)
 }
 
-/// Level error of the likeliest node where the point is aimed.
-fn likeliest_error(search: &Search<'_>, nodes: &[Node]) -> f64 {
-    let mut best = (f64::NEG_INFINITY, 0.0);
-    for node in nodes {
-        let value = search.likelihood.ln_evidence(&search.point, node) + node.ln_weight;
-        if value > best.0 {
-            best = (value, node.sigma_nats);
-        }
-    }
-    best.1
-}
-
-fn value(search: &mut Search<'_>, pair: &Pair, coherence: f64, nodes: &[Node]) -> f64 {
-    if !(WEAKEST_DB..=0.0).contains(&pair[2])
-        || wrap_signed_degrees(pair[0] - pair[1]).abs() < LEAST_APART_DEG
+fn value(search: &mut Search<'_>, at: &Parameters, bank: &Bank) -> f64 {
+    if !(WEAKEST_DB..=0.0).contains(&at[2])
+        || at[3].abs() > 1.0
+        || wrap_signed_degrees(at[0] - at[1]).abs() < 0.5 * LEAST_APART_DEG
     {
         return f64::NEG_INFINITY;
     }
-    let ratio = 10_f64.powf(pair[2] / 10.0);
-    let (likelihood, table) = (search.likelihood, search.table);
+    let ratio = 10_f64.powf(at[2] / 10.0);
+    let (likelihood, gains) = (search.likelihood, search.gains);
     search
         .point
-        .aim_two(&likelihood.data, table, pair[0], pair[1], ratio, coherence);
-    search.mixture_here(nodes)
-}
-
-/// The best pair on a grid, then followed uphill with every coherence.
-fn best_pair(search: &mut Search<'_>) -> Option<(Pair, f64)> {
-    let ties = tie_options(&search.likelihood.data, search.config);
-    let blunt = [Node {
-        sigma_nats: 0.8 * NATS_PER_DB,
-        memory: 0,
-        tie_nats: ties[ties.len() - 1],
-        ln_weight: 0.0,
-    }];
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "18")]
-    let n = (360.0 / GRID_DEG) as usize;
-    let mut best = (f64::NEG_INFINITY, Pair::zeros());
-    for i in 0..n {
-        for j in 0..n {
-            for ratio_db in GRID_RATIOS_DB {
-                let pair = Pair::new(i as f64 * GRID_DEG, j as f64 * GRID_DEG, ratio_db);
-                let v = value(search, &pair, 0.0, &blunt);
-                if v > best.0 {
-                    best = (v, pair);
-                }
-            }
-        }
-    }
-    let mut found: Option<(f64, Pair, f64)> = None;
-    for coherence in COHERENCES {
-        let (v, pair) = uphill(search, best.1, coherence, &blunt);
-        if v.is_finite() && found.as_ref().is_none_or(|f| v > f.0) {
-            found = Some((v, pair, coherence));
-        }
-    }
-    found.map(|(_, pair, coherence)| (pair, coherence))
-}
-
-/// Compass search (Hooke & Jeeves, *J. ACM* 8, 1961) with steps that halve.
-fn uphill(search: &mut Search<'_>, start: Pair, coherence: f64, nodes: &[Node]) -> (f64, Pair) {
-    let mut at = start;
-    let mut here = value(search, &at, coherence, nodes);
-    let mut step = Vector3::new(6.0, 6.0, 3.0);
-    for _ in 0..60 {
-        let mut moved = false;
-        for axis in 0..3 {
-            for side in [-1.0, 1.0] {
-                let mut to = at;
-                to[axis] += side * step[axis];
-                let v = value(search, &to, coherence, nodes);
-                if v > here {
-                    (at, here, moved) = (to, v, true);
-                }
-            }
-        }
-        if !moved {
-            if step[0] < 0.05 {
-                break;
-            }
-            step *= 0.5;
-        }
-    }
-    (here, at)
+        .aim_two(&likelihood.data, gains, [at[0], at[1]], ratio, at[3], likelihood.arch);
+    search.mixture_here(bank)
 }
 
 /// Level errors that the readings allow with both arrivals there.
-fn nodes_at(search: &mut Search<'_>, pair: &Pair, coherence: f64) -> Vec<Node> {
-    const STEP: f64 = 0.3;
+fn nodes_at(search: &mut Search<'_>, pair: &Pair) -> Bank {
+    const STEP: f64 = 0.35;
     let ties = tie_options(&search.likelihood.data, search.config);
     let mut nodes = Vec::new();
-    for (memory, &Memory { share, .. }) in MEMORIES.iter().enumerate() {
+    for (memory, of) in MEMORIES.iter().enumerate() {
+        if of.along == Along::Boresight {
+            continue;
+        }
         for &tie_nats in &ties {
-            for i in 0..20 {
+            for i in 0..17 {
                 let sigma_nats = 0.02 * NATS_PER_DB * (STEP * f64::from(i)).exp();
                 nodes.push(Node {
                     sigma_nats,
                     memory,
                     tie_nats,
-                    ln_weight: search.ln_prior(sigma_nats) + STEP.ln() + (share / ties.len() as f64).ln(),
+                    ln_weight: search.ln_prior(sigma_nats) + STEP.ln() + (of.share / ties.len() as f64).ln(),
                 });
             }
         }
     }
-    value(search, pair, coherence, &nodes[..1]);
-    let values: Vec<f64> = nodes
-        .iter()
-        .map(|n| search.likelihood.ln_evidence(&search.point, n) + n.ln_weight)
-        .collect();
+    let bank = Bank::new(nodes, search.likelihood);
+    value(search, &parameters(pair), &bank);
+    let values = search.weighted_here(&bank);
     let best = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    nodes
-        .into_iter()
-        .zip(values)
-        .filter(|(_, v)| *v > best - PRUNE_NATS)
-        .map(|(n, _)| n)
-        .collect()
+    bank.kept(search.likelihood, |i| values[i] > best - PRUNE_NATS)
 }
 
-/// Goes to the top for the final nodes, and takes the covariance from the bend there.
-fn settle(
+fn parameters(pair: &Pair) -> Parameters {
+    Parameters::new(pair.azimuth_deg[0], pair.azimuth_deg[1], pair.ratio_db, pair.coherence)
+}
+
+/// Goes to the top by Newton's steps, and takes the covariance from the bend there.
+fn settle(search: &mut Search<'_>, start: &Pair, bank: &Bank) -> Option<(Parameters, Matrix4<f64>)> {
+    let mut at = parameters(start);
+    let mut step = Vector4::new(1.0, 1.0, 0.5, 0.1);
+    let mut inverse = None;
+    for _ in 0..3 {
+        // Room for the differences beside the borders.
+        at[2] = at[2].clamp(WEAKEST_DB + step[2], -step[2]);
+        at[3] = at[3].clamp(step[3] - MOST_COHERENT, MOST_COHERENT - step[3]);
+        let (slope, bend) = slope_and_bend(search, &at, &step, bank);
+        let covariance = bend.cholesky()?.inverse();
+        let mut to = at + covariance * slope;
+        for i in 0..4 {
+            let reach = 4.0 * step[i];
+            to[i] = to[i].clamp(at[i] - reach, at[i] + reach);
+        }
+        to[2] = to[2].clamp(WEAKEST_DB, 0.0);
+        to[3] = to[3].clamp(-MOST_COHERENT, MOST_COHERENT);
+        let moved = value(search, &to, bank) > value(search, &at, bank);
+        let small = (0..4).all(|i| (to[i] - at[i]).abs() < 0.3 * covariance[(i, i)].sqrt());
+        if moved {
+            at = to;
+        }
+        inverse = Some(covariance);
+        // Differences are taken about as far apart as the answer is wide.
+        for i in 0..4 {
+            let most = [3.0, 3.0, 1.5, 0.2][i];
+            step[i] = (0.7 * covariance[(i, i)].sqrt()).clamp(0.02 * most, most);
+        }
+        if small || !moved {
+            break;
+        }
+    }
+    let inverse = inverse?;
+    inverse.iter().all(|v| v.is_finite()).then_some((at, inverse))
+}
+
+/// First and negative second differences of the log evidence, with weak priors on ratio and coherence.
+fn slope_and_bend(
     search: &mut Search<'_>,
-    start: Pair,
-    coherence: f64,
-    nodes: &[Node],
-) -> Option<(Pair, Matrix3<f64>)> {
-    let (_, mut at) = uphill(search, start, coherence, nodes);
-    let step = Vector3::new(1.0, 1.0, 0.5);
-    // Room for the differences beside the border of the ratio.
-    at[2] = at[2].clamp(WEAKEST_DB + step[2], -step[2]);
-    let here = value(search, &at, coherence, nodes);
-    let mut bend = Matrix3::zeros();
-    for i in 0..3 {
-        for j in 0..=i {
-            let mut probe = |a: f64, b: f64| {
-                let mut to = at;
-                to[i] += a * step[i];
-                to[j] += b * step[j];
-                value(search, &to, coherence, nodes)
-            };
-            let second = if i == j {
-                (probe(0.5, 0.5) + probe(-0.5, -0.5) - 2.0 * here) / (step[i] * step[i])
-            } else {
-                let cross = probe(1.0, 1.0) - probe(1.0, -1.0) - probe(-1.0, 1.0) + probe(-1.0, -1.0);
-                cross / (4.0 * step[i] * step[j])
-            };
+    at: &Parameters,
+    step: &Vector4<f64>,
+    bank: &Bank,
+) -> (Vector4<f64>, Matrix4<f64>) {
+    let here = value(search, at, bank);
+    let mut probe = |moves: &[(usize, f64)]| {
+        let mut to = *at;
+        for &(i, side) in moves {
+            to[i] += side * step[i];
+        }
+        value(search, &to, bank)
+    };
+    let sides: [[f64; 2]; 4] = std::array::from_fn(|i| [probe(&[(i, -1.0)]), probe(&[(i, 1.0)])]);
+    let mut slope = Vector4::zeros();
+    let mut bend = Matrix4::zeros();
+    for i in 0..4 {
+        slope[i] = (sides[i][1] - sides[i][0]) / (2.0 * step[i]);
+        bend[(i, i)] = (2.0 * here - sides[i][0] - sides[i][1]) / (step[i] * step[i]);
+        for j in 0..i {
+            let both = probe(&[(i, 1.0), (j, 1.0)]) + probe(&[(i, -1.0), (j, -1.0)]);
+            let alone = sides[i][0] + sides[i][1] + sides[j][0] + sides[j][1];
+            let second = (both - alone + 2.0 * here) / (2.0 * step[i] * step[j]);
             bend[(i, j)] = -second;
             bend[(j, i)] = -second;
         }
     }
-    // The ratio is known to within its range even where the readings do not tell it.
     bend[(2, 2)] += 1.0 / (WEAKEST_DB * WEAKEST_DB);
-    let inverse = bend.cholesky()?.inverse();
-    inverse.iter().all(|v| v.is_finite()).then_some((at, inverse))
+    bend[(3, 3)] += 3.0;
+    for i in 0..2 {
+        bend[(i, i)] += 1.0 / 3600.0;
+    }
+    (slope, bend)
 }

@@ -1,20 +1,24 @@
 //! Where the density may be high, and which level errors the readings allow.
 
+use crate::bank::{Bank, Node};
 use crate::config::EstimatorConfig;
-use crate::gain::GainTable;
+use crate::gain::Gains;
 use crate::levels::Point;
-use crate::likelihood::{Likelihood, MEMORIES, NATS_PER_DB, Node};
+use crate::likelihood::{Likelihood, NATS_PER_DB};
+use crate::memory::{Along, MEMORIES};
 use crate::prepare::Data;
 
-const COARSE_STEP_DEG: f64 = 3.0;
-const COARSE_SIGMAS_DB: [f64; 3] = [0.5, 1.5, 4.0];
-/// Peaks this far under the best one at their own best level error are not followed either.
-const PEAK_DEPTH_NATS: f64 = 10.0;
+const COARSE_STEP_DEG: f64 = 5.0;
+/// A direction this near has much the same level.
+const NEAR_DEG: f64 = 5.5;
+const COARSE_SIGMAS_DB: [f64; 4] = [0.3, 1.0, 2.5, 6.0];
 /// Share of the weight that the nodes kept hold.
 const KEPT_SHARE: f64 = 0.98;
 /// Peaks this far under the best coarse one are not followed.
 const COARSE_DEPTH_NATS: f64 = 14.0;
-const MOST_PEAKS: usize = 4;
+/// Peaks this far under the best one at their own best level error are not followed either.
+const PEAK_DEPTH_NATS: f64 = 10.0;
+const MOST_PEAKS: usize = 5;
 /// Largest level error tried: Rayleigh fading has 5.6 dB.
 const LARGEST_SIGMA_DB: f64 = 9.0;
 const SMALLEST_SIGMA_DB: f64 = 0.01;
@@ -22,36 +26,62 @@ const SMALLEST_SIGMA_DB: f64 = 0.01;
 const NEGLIGIBLE: f64 = 0.3;
 /// Nodes below this share of the best one are left out.
 const PRUNE_NATS: f64 = 5.0;
+/// Nodes this far under the best one at the tops of the peaks are not looked at further.
+const HOPEFUL_NATS: f64 = 12.0;
+/// Each this many steps of the raster of level errors is tried first.
+const SKIP: i32 = 3;
 
 /// The directions and level errors that matter.
 #[derive(Debug, Clone)]
 pub(crate) struct Plan {
-    pub(crate) nodes: Vec<Node>,
-    /// Peaks in mount terms with their standard deviations, for the nodes that matter.
+    pub(crate) bank: Bank,
+    /// Peaks in mount terms with their standard deviations.
     pub(crate) centres: Vec<(f64, f64)>,
 }
 
-/// The best direction for one supposed level error.
+/// A peak of the evidence summed over level errors.
 #[derive(Debug, Clone, Copy)]
-struct Rung {
-    ln_sigma: f64,
+struct Peak {
     at_deg: f64,
     width_deg: f64,
-    /// Log evidence with the area of the peak and the prior of the level error.
-    mass: f64,
+    top: f64,
+}
+
+/// Raster of level errors.
+#[derive(Debug, Clone, Copy)]
+struct Raster {
+    low: f64,
+    step: f64,
+    count: i32,
+}
+
+impl Raster {
+    /// The place of a level error, below 0 for the smallest ones.
+    fn step_of(&self, sigma_nats: f64) -> i32 {
+        #[expect(clippy::cast_possible_truncation, reason = "at most 70")]
+        let i = ((sigma_nats.ln() - self.low) / self.step - 0.5).round() as i32;
+        i
+    }
+
+    fn ln_sigma(&self, i: i32) -> f64 {
+        self.low + (f64::from(i) + 0.5) * self.step
+    }
 }
 
 /// Evaluates the evidence in any direction.
 pub(crate) struct Search<'a> {
     pub(crate) likelihood: &'a Likelihood,
-    pub(crate) table: &'a GainTable,
+    pub(crate) gains: &'a Gains,
     pub(crate) point: Point,
     pub(crate) config: &'a EstimatorConfig,
     smallest_noise_nats: f64,
     kept: Kept,
+    values: Vec<f64>,
+    /// Blunt log evidence on the coarse raster.
+    coarse: Vec<f64>,
 }
 
-/// Points aimed at lately: climbs for one level error after the other start from the same few directions.
+/// Points aimed at lately: several banks look from the same few directions.
 #[derive(Debug, Default)]
 struct Kept {
     /// With the time of last use.
@@ -63,14 +93,16 @@ struct Kept {
 const MOST_KEPT: usize = 24;
 
 impl<'a> Search<'a> {
-    pub(crate) fn new(likelihood: &'a Likelihood, table: &'a GainTable, config: &'a EstimatorConfig) -> Self {
+    pub(crate) fn new(likelihood: &'a Likelihood, gains: &'a Gains, config: &'a EstimatorConfig) -> Self {
         Self {
             likelihood,
-            table,
+            gains,
             point: Point::default(),
             config,
             smallest_noise_nats: 1e-3,
             kept: Kept::default(),
+            values: Vec::new(),
+            coarse: Vec::new(),
         }
     }
 
@@ -95,144 +127,96 @@ impl<'a> Search<'a> {
         std::mem::swap(&mut self.point, &mut kept.points[slot].1);
         kept.points[slot].0 = kept.time;
         if found.is_none() {
+            let last = &kept.points[slot].1;
+            let near = last
+                .azimuth_deg
+                .filter(|a| (a - azimuth_mount_deg).abs() < NEAR_DEG)
+                .map(|_| &last.level[..]);
+            let likelihood = self.likelihood;
             self.point
-                .aim(&self.likelihood.data, self.table, azimuth_mount_deg);
+                .aim(&likelihood.data, self.gains, azimuth_mount_deg, near, likelihood.arch);
         }
     }
 
-    pub(crate) fn ln_evidence(&mut self, azimuth_mount_deg: f64, node: &Node) -> f64 {
-        self.aim(azimuth_mount_deg);
-        self.likelihood.ln_evidence(&self.point, node)
-    }
-
     /// Log evidence summed over nodes with their weights.
-    pub(crate) fn ln_mixture(&mut self, azimuth_mount_deg: f64, nodes: &[Node]) -> f64 {
+    pub(crate) fn ln_mixture(&mut self, azimuth_mount_deg: f64, bank: &Bank) -> f64 {
         self.aim(azimuth_mount_deg);
-        self.mixture_here(nodes)
+        self.mixture_here(bank)
     }
 
-    pub(crate) fn mixture_here(&self, nodes: &[Node]) -> f64 {
+    pub(crate) fn mixture_here(&mut self, bank: &Bank) -> f64 {
+        self.likelihood.ln_evidences(&self.point, bank, &mut self.values);
         let mut sum = LogSum::default();
-        for node in nodes {
-            sum.push(self.likelihood.ln_evidence(&self.point, node) + node.ln_weight);
+        for (value, node) in self.values.iter().zip(&bank.nodes) {
+            sum.push(value + node.ln_weight);
         }
         sum.ln()
     }
 
+    /// Weighted log evidence of each node.
+    pub(crate) fn weighted_here(&mut self, bank: &Bank) -> Vec<f64> {
+        self.likelihood.ln_evidences(&self.point, bank, &mut self.values);
+        let weighted = self.values.iter().zip(&bank.nodes);
+        weighted.map(|(value, node)| value + node.ln_weight).collect()
+    }
+
     pub(crate) fn plan(&mut self) -> Plan {
-        let peaks = self.coarse_peaks();
-        self.measure_noise(peaks[0]);
+        let starts = self.coarse_peaks();
+        self.measure_noise(starts[0]);
         let ties = tie_options(&self.likelihood.data, self.config);
-        let mut candidates: Vec<(Node, Rung)> = Vec::new();
-        for &tie_nats in &ties {
-            self.candidates(&mut candidates, &peaks, tie_nats, ties.len());
-        }
-        // Only what carries weight is kept: the density is worked out for each node many times over.
-        candidates.sort_by(|a, b| b.1.mass.total_cmp(&a.1.mass));
-        let best = candidates[0].1.mass;
-        candidates.retain(|c| c.1.mass > best - PRUNE_NATS);
-        let total: f64 = candidates.iter().map(|c| (c.1.mass - best).exp()).sum();
-        let mut held = 0.0;
-        let mut plan = Plan {
-            nodes: Vec::new(),
-            centres: Vec::new(),
-        };
-        for (node, rung) in candidates {
-            let twin = |n: &Node| {
-                n.memory == node.memory
-                    && (n.sigma_nats / node.sigma_nats - 1.0).abs() < 1e-9
-                    && (n.tie_nats - node.tie_nats).abs() < 1e-12
-            };
-            plan.centres.push((rung.at_deg, rung.width_deg));
-            if !plan.nodes.iter().any(twin) {
-                plan.nodes.push(node);
-            }
-            held += (rung.mass - best).exp();
-            if held > KEPT_SHARE * total {
-                break;
-            }
-        }
-        plan
-    }
-
-    /// Level errors on one raster, each with the best direction near each peak.
-    fn candidates(&mut self, out: &mut Vec<(Node, Rung)>, peaks: &[f64], tie_nats: f64, ties: usize) {
-        let no_error = self.no_error_node(tie_nats, ties);
-        let mut best = f64::NEG_INFINITY;
-        let mut white: Vec<(Rung, Rung)> = Vec::new();
-        for &peak in peaks {
-            let ladder = self.ladder(peak, tie_nats);
-            let end = ladder[ladder.len() - 1];
-            let mut none = self.climb(end.at_deg, end.width_deg, no_error.sigma_nats.ln(), 0, tie_nats);
-            none.mass += no_error.ln_weight - self.ln_prior(no_error.sigma_nats) - MEMORIES[0].share.ln();
-            let top = ladder
-                .into_iter()
-                .max_by(|a, b| a.mass.total_cmp(&b.mass))
-                .unwrap_or(end);
-            best = best.max(top.mass).max(none.mass);
-            white.push((top, none));
-        }
-        for (top, none) in white {
-            if top.mass.max(none.mass) < best - PEAK_DEPTH_NATS {
-                continue;
-            }
-            out.push((no_error, none));
-            for memory in 0..MEMORIES.len() {
-                self.spread(out, top, memory, tie_nats, ties, best);
-            }
+        let raster = self.raster();
+        let white = self.white_bank(&raster, ties[ties.len() - 1]);
+        let mut peaks = self.follow(&starts, 3.0, &white);
+        // With memories the level error may lie elsewhere, and with it the direction.
+        let likeliest = self.likeliest_step(&white, &peaks[0], &raster);
+        let first = self.first_bank(&raster, &ties, likeliest);
+        let first = self.hopeful(first, &peaks);
+        let masses = self.masses(&first, &peaks);
+        let bank = self.finer(&first, &masses, &raster, &ties);
+        peaks = self.refollow(peaks, &bank);
+        let masses = self.masses(&bank, &peaks);
+        Plan {
+            bank: self.weightiest(&bank, &masses),
+            centres: peaks.iter().map(|p| (p.at_deg, p.width_deg)).collect(),
         }
     }
 
-    /// Rungs on a fixed raster of level errors, up and down from a start, as far as they carry weight.
-    fn spread(
-        &mut self,
-        out: &mut Vec<(Node, Rung)>,
-        start: Rung,
-        memory: usize,
-        tie_nats: f64,
-        ties: usize,
-        best: f64,
-    ) {
-        let step = self.rung_step();
-        let low = self.lowest_ln_sigma();
-        let high = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
-        let raster = |i: f64| low + (i + 0.5) * step;
-        let first = ((start.ln_sigma - low) / step - 0.5).round().max(0.0);
-        let share = (step * MEMORIES[memory].share / ties as f64).ln();
-        let mut top = f64::NEG_INFINITY;
-        for side in [1.0, -1.0] {
-            let mut near = start;
-            let mut i = if side > 0.0 { first } else { first - 1.0 };
-            while i >= 0.0 && raster(i) < high + step {
-                let ln_sigma = raster(i);
-                let rung = self.climb(near.at_deg, near.width_deg, ln_sigma, memory, tie_nats);
-                let mass = rung.mass + step.ln() - (ties as f64).ln();
-                let begun = (i - first).abs() > 0.5;
-                let falls = begun && rung.mass < near.mass;
-                near = rung;
-                top = top.max(mass);
-                out.push((
-                    Node {
-                        sigma_nats: ln_sigma.exp(),
-                        memory,
-                        tie_nats,
-                        ln_weight: self.ln_prior(ln_sigma.exp()) + share,
-                    },
-                    Rung { mass, ..rung },
-                ));
-                // The first rung of a strong memory may lie far down a slope that leads up.
-                if mass < top - PRUNE_NATS || (falls && rung.mass < best - PRUNE_NATS - 3.0) {
-                    break;
-                }
-                i += side;
+    /// Place on the raster of the likeliest level error without memory.
+    fn likeliest_step(&mut self, white: &Bank, peak: &Peak, raster: &Raster) -> i32 {
+        self.aim(peak.at_deg);
+        let values = self.weighted_here(white);
+        let best = (0..values.len())
+            .max_by(|&a, &b| values[a].total_cmp(&values[b]))
+            .unwrap_or(0);
+        raster.step_of(white.nodes[best].sigma_nats)
+    }
+
+    /// Leaves out nodes that are hopeless at the tops of all peaks.
+    fn hopeful(&mut self, bank: Bank, peaks: &[Peak]) -> Bank {
+        let mut best = vec![f64::NEG_INFINITY; bank.nodes.len()];
+        for peak in peaks {
+            self.aim(peak.at_deg);
+            for (best, value) in best.iter_mut().zip(self.weighted_here(&bank)) {
+                *best = best.max(value);
             }
         }
+        let top = best.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        bank.kept(self.likelihood, |i| best[i] > top - HOPEFUL_NATS)
+    }
+
+    /// The blunt log evidence on a raster from the first direction on, as far as it was worked out.
+    pub(crate) fn coarse_at(&self, azimuth_mount_deg: f64) -> f64 {
+        let n = self.coarse.len();
+        let x = azimuth_mount_deg.rem_euclid(360.0) / COARSE_STEP_DEG;
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 72")]
+        let i = x as usize;
+        self.coarse[i % n].max(self.coarse[(i + 1) % n])
     }
 
     /// Local maxima of a blunt likelihood, best first.
     fn coarse_peaks(&mut self) -> Vec<f64> {
         let ties = tie_options(&self.likelihood.data, self.config);
-        let nodes: Vec<Node> = COARSE_SIGMAS_DB
+        let nodes = COARSE_SIGMAS_DB
             .iter()
             .map(|db| Node {
                 sigma_nats: db * NATS_PER_DB,
@@ -241,12 +225,14 @@ impl<'a> Search<'a> {
                 ln_weight: self.ln_prior(db * NATS_PER_DB),
             })
             .collect();
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "120")]
+        let bank = Bank::new(nodes, self.likelihood);
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "72")]
         let n = (360.0 / COARSE_STEP_DEG) as usize;
         let values: Vec<f64> = (0..n)
-            .map(|i| self.ln_mixture(i as f64 * COARSE_STEP_DEG, &nodes))
+            .map(|i| self.ln_mixture(i as f64 * COARSE_STEP_DEG, &bank))
             .collect();
         let best = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        self.coarse.clone_from(&values);
         let mut peaks: Vec<usize> = (0..n)
             .filter(|&i| {
                 values[i] > best - COARSE_DEPTH_NATS
@@ -262,56 +248,6 @@ impl<'a> Search<'a> {
         peaks.into_iter().map(|i| i as f64 * COARSE_STEP_DEG).collect()
     }
 
-    /// Level error so small that its size and correlation do not matter: one node stands for all of them.
-    fn no_error_node(&self, tie_nats: f64, ties: usize) -> Node {
-        let low = self.lowest_ln_sigma();
-        let (mut sum, mut ln_sigma) = (LogSum::default(), low);
-        while ln_sigma > (0.1 * SMALLEST_SIGMA_DB * NATS_PER_DB).ln() {
-            ln_sigma -= 0.2;
-            sum.push(self.ln_prior(ln_sigma.exp()) + 0.2_f64.ln());
-        }
-        Node {
-            sigma_nats: 0.5 * low.exp(),
-            memory: 0,
-            tie_nats,
-            ln_weight: sum.ln() - (ties as f64).ln(),
-        }
-    }
-
-    fn lowest_ln_sigma(&self) -> f64 {
-        let high = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
-        (SMALLEST_SIGMA_DB * NATS_PER_DB)
-            .ln()
-            .max((NEGLIGIBLE * self.smallest_noise_nats).ln())
-            .min(high - 1.0)
-    }
-
-    /// Goes down from a large level error to a small one, the direction followed closer at each rung.
-    fn ladder(&mut self, peak_deg: f64, tie_nats: f64) -> Vec<Rung> {
-        let low = self.lowest_ln_sigma();
-        let (mut at, mut width) = (peak_deg, 3.0);
-        let mut ln_sigma = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
-        let mut best = f64::NEG_INFINITY;
-        let mut ladder: Vec<Rung> = Vec::new();
-        loop {
-            let rung = self.climb(at, width, ln_sigma, 0, tie_nats);
-            (at, width) = (rung.at_deg, rung.width_deg);
-            best = best.max(rung.mass);
-            ladder.push(rung);
-            ln_sigma -= std::f64::consts::LN_2;
-            // Well past the top: smaller level errors only get worse.
-            if ln_sigma < low || rung.mass < best - 40.0 {
-                return ladder;
-            }
-        }
-    }
-
-    /// Spacing of level errors: the accuracy to which this number of readings can tell them apart.
-    fn rung_step(&self) -> f64 {
-        let n = self.likelihood.data.obs.len() as f64;
-        (1.5 / (2.0 * n).sqrt()).clamp(0.08, 0.4)
-    }
-
     /// Smallest noise of a reading, counted as a level error of the signal, at the best direction so far.
     fn measure_noise(&mut self, azimuth_mount_deg: f64) {
         self.aim(azimuth_mount_deg);
@@ -324,27 +260,156 @@ impl<'a> Search<'a> {
             .clamp(1e-4, 1.0);
     }
 
-    /// Follows a peak of the evidence from `at_deg`, and measures its width.
-    fn climb(&mut self, at_deg: f64, width_deg: f64, ln_sigma: f64, memory: usize, tie_nats: f64) -> Rung {
-        let node = Node {
-            sigma_nats: ln_sigma.exp(),
+    fn raster(&self) -> Raster {
+        let high = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
+        let low = (SMALLEST_SIGMA_DB * NATS_PER_DB)
+            .ln()
+            .max((NEGLIGIBLE * self.smallest_noise_nats).ln())
+            .min(high - 1.0);
+        // Spacing: the accuracy to which this number of readings can tell level errors apart.
+        let n = self.likelihood.data.obs.len() as f64;
+        let step = (1.8 / (2.0 * n).sqrt()).clamp(0.1, 0.4);
+        #[expect(clippy::cast_possible_truncation, reason = "at most 70")]
+        let count = ((high - low) / step).ceil() as i32;
+        Raster { low, step, count }
+    }
+
+    /// Level errors without memory.
+    fn white_bank(&self, raster: &Raster, tie_nats: f64) -> Bank {
+        let mut nodes = vec![self.no_error_node(raster, tie_nats, 1)];
+        let every = (raster.count / 14).max(1);
+        let mut i = 0;
+        while i < raster.count {
+            nodes.push(self.node(raster, i, 0, tie_nats, f64::from(every).ln()));
+            i += every;
+        }
+        Bank::new(nodes, self.likelihood)
+    }
+
+    /// All memories with each third level error.
+    ///
+    /// `white`: the likeliest without memory; a slow error of the same readings is larger, hardly smaller.
+    fn first_bank(&self, raster: &Raster, ties: &[f64], white: i32) -> Bank {
+        let mut nodes = Vec::new();
+        let skip = f64::from(SKIP).ln() - (ties.len() as f64).ln();
+        for &tie_nats in ties {
+            nodes.push(self.no_error_node(raster, tie_nats, ties.len()));
+            for memory in self.memories() {
+                #[expect(clippy::cast_possible_truncation, reason = "a few tens")]
+                let reach = |nats: f64| (nats / raster.step).round() as i32;
+                let mut i = SKIP / 2;
+                while i < raster.count + SKIP {
+                    if i < white - reach(1.5) || i > white + reach(2.5) {
+                        i += SKIP;
+                        continue;
+                    }
+                    nodes.push(self.node(raster, i, memory, tie_nats, skip));
+                    i += SKIP;
+                }
+            }
+        }
+        Bank::new(nodes, self.likelihood)
+    }
+
+    fn memories(&self) -> impl Iterator<Item = usize> + use<> {
+        let repeats = self.likelihood.repeats();
+        (0..MEMORIES.len()).filter(move |&m| repeats || MEMORIES[m].along == Along::Time)
+    }
+
+    fn node(&self, raster: &Raster, i: i32, memory: usize, tie_nats: f64, ln_extra: f64) -> Node {
+        let sigma_nats = raster.ln_sigma(i).exp();
+        Node {
+            sigma_nats,
             memory,
             tie_nats,
-            ln_weight: 0.0,
-        };
+            ln_weight: self.ln_prior(sigma_nats)
+                + (raster.step * MEMORIES[memory].share * self.along_share(memory)).ln()
+                + ln_extra,
+        }
+    }
+
+    fn along_share(&self, memory: usize) -> f64 {
+        match (self.likelihood.repeats(), MEMORIES[memory].along) {
+            (false, _) => 1.0,
+            (true, Along::Time) => 0.4,
+            (true, Along::Boresight) => 0.6,
+        }
+    }
+
+    /// Level error so small that its size and memory do not matter, or none: one node stands for all of that.
+    fn no_error_node(&self, raster: &Raster, tie_nats: f64, ties: usize) -> Node {
+        let (mut sum, mut ln_sigma) = (LogSum::default(), raster.low);
+        while ln_sigma > (0.1 * SMALLEST_SIGMA_DB * NATS_PER_DB).ln() {
+            ln_sigma -= 0.2;
+            sum.push(self.ln_prior(ln_sigma.exp()) + 0.2_f64.ln());
+        }
+        sum.push(self.config.perfect_share.clamp(1e-6, 0.9).ln());
+        Node {
+            sigma_nats: 0.5 * raster.low.exp(),
+            memory: 0,
+            tie_nats,
+            ln_weight: sum.ln() - (ties as f64).ln(),
+        }
+    }
+
+    /// The raster filled in around the nodes that carry weight.
+    fn finer(&self, first: &Bank, masses: &[f64], raster: &Raster, ties: &[f64]) -> Bank {
+        let best = masses.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut nodes = Vec::new();
+        let carries = |i: usize| masses[i] > best - PRUNE_NATS - 3.0;
+        let mut last = None;
+        for (i, node) in first.nodes.iter().enumerate() {
+            if !carries(i) {
+                continue;
+            }
+            let at = raster.step_of(node.sigma_nats);
+            if at < 0 {
+                nodes.push(*node);
+                continue;
+            }
+            for j in at - SKIP / 2..=at + SKIP / 2 {
+                let fresh = last != Some((node.memory, node.tie_nats.to_bits(), j));
+                if j >= 0 && fresh {
+                    nodes.push(self.node(raster, j, node.memory, node.tie_nats, -(ties.len() as f64).ln()));
+                }
+            }
+            last = Some((node.memory, node.tie_nats.to_bits(), at + SKIP / 2));
+        }
+        Bank::new(nodes, self.likelihood)
+    }
+
+    /// Follows starts uphill; those far below the best are dropped, those that meet are one.
+    fn follow(&mut self, starts: &[f64], width_deg: f64, bank: &Bank) -> Vec<Peak> {
+        let mut peaks: Vec<Peak> = Vec::new();
+        for &start in starts {
+            peaks.push(self.climb(start, width_deg, bank));
+        }
+        distinct(peaks)
+    }
+
+    fn refollow(&mut self, peaks: Vec<Peak>, bank: &Bank) -> Vec<Peak> {
+        let again = peaks
+            .into_iter()
+            .map(|p| self.climb(p.at_deg, p.width_deg, bank))
+            .collect();
+        distinct(again)
+    }
+
+    /// Follows a peak of the evidence from `at_deg`, and measures its width.
+    fn climb(&mut self, at_deg: f64, width_deg: f64, bank: &Bank) -> Peak {
         let mut at = at_deg;
         let mut step = width_deg.clamp(1e-3, 6.0);
-        let mut here = self.ln_evidence(at, &node);
+        let mut here = self.ln_mixture(at, bank);
         let mut width = step;
         // What is known of the neighbours from before a move.
         let (mut known_left, mut known_right) = (None, None);
-        for _ in 0..12 {
+        for _ in 0..16 {
             let left = known_left
                 .take()
-                .unwrap_or_else(|| self.ln_evidence(at - step, &node));
+                .unwrap_or_else(|| self.ln_mixture(at - step, bank));
             let right = known_right
                 .take()
-                .unwrap_or_else(|| self.ln_evidence(at + step, &node));
+                .unwrap_or_else(|| self.ln_mixture(at + step, bank));
             if left > here && left >= right {
                 known_right = Some(here);
                 (at, here) = (at - step, left);
@@ -361,28 +426,96 @@ impl<'a> Search<'a> {
                 break;
             }
             width = bend.powf(-0.5).min(60.0);
-            at += 0.5 * step * (right - left) / (2.0 * here - left - right);
-            here = here.max(self.ln_evidence(at, &node));
+            let to = at + 0.5 * step * (right - left) / (2.0 * here - left - right);
+            let there = self.ln_mixture(to, bank);
+            if there > here {
+                (at, here) = (to, there);
+            }
             if step <= 1.5 * width {
                 break;
             }
             step = width.max(step / 8.0);
         }
-        let mass = here + width.ln() + self.ln_prior(node.sigma_nats) + MEMORIES[memory].share.ln();
-        Rung {
-            ln_sigma,
+        Peak {
             at_deg: at,
             width_deg: width,
-            mass,
+            top: here,
         }
     }
 
-    /// Log prior density of the logarithm of the level error.
+    /// Weight of each node: its evidence integrated over the peaks, each taken for a parabola.
+    fn masses(&mut self, bank: &Bank, peaks: &[Peak]) -> Vec<f64> {
+        let mut sums = vec![LogSum::default(); bank.nodes.len()];
+        for peak in peaks {
+            let w = peak.width_deg.clamp(1e-4, 8.0);
+            let [left, here, right] = [-w, 0.0, w].map(|off| {
+                self.aim(peak.at_deg + off);
+                self.weighted_here(bank)
+            });
+            for (i, sum) in sums.iter_mut().enumerate() {
+                sum.push(parabola_mass(left[i], here[i], right[i], w));
+            }
+        }
+        sums.iter().map(LogSum::ln).collect()
+    }
+
+    /// The nodes that hold most of the weight: the density is worked out for each many times over.
+    fn weightiest(&self, bank: &Bank, masses: &[f64]) -> Bank {
+        let mut order: Vec<usize> = (0..masses.len()).collect();
+        order.sort_by(|&a, &b| masses[b].total_cmp(&masses[a]).then(a.cmp(&b)));
+        let best = masses[order[0]];
+        order.retain(|&i| masses[i] > best - PRUNE_NATS);
+        let total: f64 = order.iter().map(|&i| (masses[i] - best).exp()).sum();
+        let mut held = 0.0;
+        let mut keep = vec![false; masses.len()];
+        for i in order {
+            if held > KEPT_SHARE * total {
+                break;
+            }
+            keep[i] = true;
+            held += (masses[i] - best).exp();
+        }
+        bank.kept(self.likelihood, |i| keep[i])
+    }
+
+    /// Log prior density of the logarithm of the level error, where there is one.
     pub(crate) fn ln_prior(&self, sigma_nats: f64) -> f64 {
         let typical = (self.config.level_error_typical_db * NATS_PER_DB).max(1e-6);
         let spread = self.config.level_error_ln_sigma.max(0.05);
-        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2) - spread.ln()
+        let share = 1.0 - self.config.perfect_share.clamp(0.0, 0.9);
+        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2)
+            - (spread * std::f64::consts::TAU.sqrt()).ln()
+            + share.ln()
     }
+}
+
+fn distinct(mut peaks: Vec<Peak>) -> Vec<Peak> {
+    peaks.sort_by(|a, b| b.top.total_cmp(&a.top));
+    let mut kept: Vec<Peak> = Vec::new();
+    for peak in peaks {
+        let near = |k: &Peak| {
+            lobewright_types::wrap_signed_degrees(k.at_deg - peak.at_deg).abs() < 0.5 * k.width_deg.max(1e-3)
+        };
+        let best = kept.first().map_or(peak.top, |k| k.top);
+        if peak.top > best - PEAK_DEPTH_NATS && !kept.iter().any(near) {
+            kept.push(peak);
+        }
+    }
+    kept
+}
+
+/// Log of the area under a peak from three values of its logarithm, `w` apart.
+fn parabola_mass(left: f64, here: f64, right: f64, w: f64) -> f64 {
+    let bend = 2.0 * here - left - right;
+    let highest = here.max(left).max(right);
+    // A peak that lies outside, or none: the parabola would run away.
+    let tilt = 0.5 * (right - left);
+    if bend <= 1e-9 || tilt.abs() > 2.0 * bend {
+        return highest + w.ln() + 1.0;
+    }
+    let top = here + 0.5 * tilt * tilt / bend;
+    let width = (w / bend.sqrt()).min(60.0);
+    top.min(highest + 4.0) + (width * std::f64::consts::TAU.sqrt()).ln()
 }
 
 pub(crate) fn tie_options(data: &Data, config: &EstimatorConfig) -> Vec<f64> {

@@ -110,3 +110,28 @@ fn json_round_trip_keeps_every_knot() {
         assert!((a - b).abs() < 1e-9);
     }
 }
+
+// Two normal modes of 8 : 1: the shortest arcs leave out much of the weak one, its own arcs hold 95 % of it.
+#[test]
+fn a_weak_mode_gets_arcs_as_sure_as_a_strong_ones() {
+    let (strong, weak) = (
+        CircleDensity::normal(Azimuth::from_degrees(350.0), 6.0),
+        CircleDensity::normal(Azimuth::from_degrees(100.0), 3.0),
+    );
+    let ln = |a: f64| {
+        let at = Azimuth::from_degrees(a);
+        (8.0 / 9.0 * strong.density_per_deg(at) + 1.0 / 9.0 * weak.density_per_deg(at)).ln()
+    };
+    let both = CircleDensity::from_ln_fn(ln, &[350.0, 100.0], 0.01).unwrap();
+    let arcs = both.arcs_of_each_mode(0.95, 0.05);
+    assert_eq!(arcs.len(), 2);
+    let held = |d: &CircleDensity| arcs.iter().map(|a| d.probability(*a)).sum::<f64>();
+    assert!((held(&strong) - 0.95).abs() < 0.005, "{}", held(&strong));
+    assert!((held(&weak) - 0.95).abs() < 0.005, "{}", held(&weak));
+    let shortest = both.highest_density_arcs(0.95);
+    let of_weak: f64 = shortest.iter().map(|a| weak.probability(*a)).sum();
+    assert!(of_weak < 0.9, "{of_weak}");
+    let one = strong.arcs_of_each_mode(0.95, 0.05);
+    assert_eq!(one.len(), 1);
+    assert!((one[0].width_deg - 2.0 * 1.959_964 * 6.0).abs() < 0.1, "{}", one[0].width_deg);
+}

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::density::segment_mass;
-use crate::{Azimuth, CircleDensity, True};
+use crate::{ArcDeg, Azimuth, CircleDensity, True};
 
 /// Peaks whose valley is shallower than this (in nats of log density) count as one.
 const VALLEY_NATS: f64 = 0.7;
@@ -28,6 +28,35 @@ pub(crate) struct Basin {
 }
 
 impl CircleDensity {
+    /// Arcs of which each mode's own hold `probability` of that mode, for the modes of at least `min_probability`, in
+    /// ascending order of their start; never shorter in all than [`CircleDensity::highest_density_arcs`] by much, and
+    /// longer where a weak mode must be believed as much as a strong one.
+    pub fn arcs_of_each_mode(&self, probability: f64, min_probability: f64) -> Vec<ArcDeg> {
+        let n = self.azimuth_deg.len();
+        let basins = self.basins();
+        let mut arcs: Vec<ArcDeg> = Vec::new();
+        for &basin in &basins {
+            if basins.len() > 1 && self.mode_of(basin).probability < min_probability {
+                continue;
+            }
+            // The rest of the circle taken away, the shortest arcs of what is left are this mode's own.
+            let alone = (0..n)
+                .map(|k| {
+                    let inside = basins.len() == 1 || (basin.from..=basin.to).any(|j| j % n == k);
+                    if inside { self.ln_per_deg[k] } else { f64::NEG_INFINITY }
+                })
+                .collect();
+            let Ok(mode) = Self::from_knots(self.azimuth_deg.clone(), alone) else {
+                continue;
+            };
+            arcs.extend(mode.highest_density_arcs(probability));
+        }
+        if arcs.is_empty() {
+            return self.highest_density_arcs(probability);
+        }
+        joined(arcs)
+    }
+
     /// Index ranges `[peak, from, to]` of the peaks, valley to valley; indices run on past the end of the list.
     pub(crate) fn basins(&self) -> Vec<Basin> {
         let n = self.ln_per_deg.len();
@@ -136,4 +165,34 @@ impl CircleDensity {
         let (m0, m1) = (x0 / 2.0, x2 / 2.0);
         base + (m0 + (m1 - m0) * slope_left / (slope_left - slope_right)).clamp(x0 / 2.0, x2 / 2.0)
     }
+}
+
+/// Arcs that touch or overlap become one.
+fn joined(mut arcs: Vec<ArcDeg>) -> Vec<ArcDeg> {
+    arcs.sort_by(|a, b| a.from.degrees().total_cmp(&b.from.degrees()));
+    let mut out: Vec<ArcDeg> = Vec::new();
+    for arc in arcs {
+        match out.last_mut() {
+            Some(last) if last.contains(arc.from) => {
+                let offset = crate::wrap_degrees(arc.from.degrees() - last.from.degrees());
+                last.width_deg = last.width_deg.max(offset + arc.width_deg).min(360.0);
+            }
+            _ => out.push(arc),
+        }
+    }
+    // The last one may reach over north into the first.
+    if out.len() > 1 {
+        let (first, last) = (out[0], out[out.len() - 1]);
+        if last.contains(first.from) {
+            let offset = crate::wrap_degrees(first.from.degrees() - last.from.degrees());
+            let width_deg = last.width_deg.max(offset + first.width_deg).min(360.0);
+            out.pop();
+            out[0] = ArcDeg {
+                from: last.from,
+                width_deg,
+            };
+            out.sort_by(|a, b| a.from.degrees().total_cmp(&b.from.degrees()));
+        }
+    }
+    out
 }
