@@ -70,7 +70,8 @@ impl<'a> Powers<'a> {
                     return 0.0;
                 }
                 let h = (1.0 - o.noise / o.power).max(0.0);
-                let noise = data.rel_var(o.inv_samples, h) + data.noise_rel_sigma.powi(2) * (1.0 - h) * (1.0 - h);
+                let noise =
+                    data.rel_var(o.inv_samples, h) + data.noise_rel_sigma.powi(2) * (1.0 - h) * (1.0 - h);
                 let relative = noise + (SUPPOSED_NATS * h).powi(2);
                 1.0 / (relative * (o.power * scale(o.burst)).powi(2))
             })
@@ -101,9 +102,8 @@ impl<'a> Powers<'a> {
         starts.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut distinct: Vec<[f64; 2]> = Vec::new();
         for (_, at) in starts {
-            let near = |d: &[f64; 2]| {
-                (0..2).all(|i| wrap_signed_degrees(d[i] - at[i]).abs() < 1.5 * GRID_DEG)
-            };
+            let near =
+                |d: &[f64; 2]| (0..2).all(|i| wrap_signed_degrees(d[i] - at[i]).abs() < 1.5 * GRID_DEG);
             if !distinct.iter().any(near) {
                 distinct.push(at);
             }
@@ -178,7 +178,10 @@ impl<'a> Powers<'a> {
             });
         }
         let det = m[0] * m[1] - m[2] * m[2];
-        let (s0, s1) = ((m[1] * b[0] - m[2] * b[1]) / det, (m[0] * b[1] - m[2] * b[0]) / det);
+        let (s0, s1) = (
+            (m[1] * b[0] - m[2] * b[1]) / det,
+            (m[0] * b[1] - m[2] * b[0]) / det,
+        );
         possible(s0, s1, 0.0).then(|| Fit {
             parts: [s0, s1, 0.0],
             misfit: self.total - b[0] * s0 - b[1] * s1,
@@ -232,8 +235,5 @@ impl<'a> Powers<'a> {
 /// Both powers there, and no more interference than they can make.
 fn possible(first: f64, second: f64, cross: f64) -> bool {
     let least = 10_f64.powf(WEAKEST_DB / 10.0);
-    first > 0.0
-        && second > least * first
-        && first > least * second
-        && cross * cross <= 4.0 * first * second
+    first > 0.0 && second > least * first && first > least * second && cross * cross <= 4.0 * first * second
 }

@@ -37,7 +37,11 @@ pub(crate) struct Ready {
 impl Bank {
     pub(crate) fn new(nodes: Vec<Node>, likelihood: &Likelihood) -> Self {
         let mut groups = Vec::new();
-        for (along, white) in [(Along::Time, true), (Along::Time, false), (Along::Boresight, false)] {
+        for (along, white) in [
+            (Along::Time, true),
+            (Along::Time, false),
+            (Along::Boresight, false),
+        ] {
             let members: Vec<usize> = (0..nodes.len())
                 .filter(|&i| {
                     let memory = &MEMORIES[nodes[i].memory];

@@ -5,13 +5,13 @@ use lobewright_types::{
     wrap_signed_degrees,
 };
 
+use crate::bank::Bank;
 use crate::config::EstimatorConfig;
 use crate::flags::{Findings, flags};
-use crate::bank::Bank;
 use crate::gain::Gains;
-use crate::misfit::{self, LevelError};
 use crate::lanes::LANES;
 use crate::likelihood::{Likelihood, NATS_PER_DB, Residual};
+use crate::misfit::{self, LevelError};
 use crate::output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival};
 use crate::prepare::Data;
 use crate::reflection;
@@ -92,7 +92,8 @@ fn density(search: &mut Search<'_>, plan: &Plan) -> CircleDensity {
     let mut best = top;
     CircleDensity::from_ln_fn(
         |a| {
-            let far = |c: &(f64, f64)| wrap_signed_degrees(c.0 + heading - a).abs() > NEAR_PEAK_DEG.max(6.0 * c.1);
+            let far =
+                |c: &(f64, f64)| wrap_signed_degrees(c.0 + heading - a).abs() > NEAR_PEAK_DEG.max(6.0 * c.1);
             let coarse = search.coarse_at(a - heading);
             if coarse < best - SURELY_HOPELESS_NATS && plan.centres.iter().all(far) {
                 return coarse.max(top - NOTHING_NATS);
@@ -202,8 +203,6 @@ fn finish(
 
 fn dbfs(power: f64) -> Dbfs {
     Dbfs(10.0 * power.max(1e-300).log10())
-}
-
 }
 
 fn reduced_chi_square(residuals: &[Residual]) -> f64 {

@@ -81,7 +81,11 @@ impl Gains {
             };
         }
         let peak_dbi = |p: &crate::config::PortAntenna| p.pattern.peak_gain_dbi();
-        let strongest = config.ports.iter().map(peak_dbi).fold(f64::NEG_INFINITY, f64::max);
+        let strongest = config
+            .ports
+            .iter()
+            .map(peak_dbi)
+            .fold(f64::NEG_INFINITY, f64::max);
         Self {
             tables: config.ports.iter().map(|p| GainTable::new(&p.pattern)).collect(),
             boresights_deg: config.ports.iter().map(|p| p.boresight.degrees()).collect(),

@@ -254,7 +254,10 @@ mod tests {
     fn logarithm_agrees_with_the_library() {
         for i in 1..5000 {
             let x = 1e-20 * (0.02 * f64::from(i)).exp();
-            assert!((ln::<false>(x) - x.ln()).abs() < 1e-13 * (1.0 + x.ln().abs()), "{x}");
+            assert!(
+                (ln::<false>(x) - x.ln()).abs() < 1e-13 * (1.0 + x.ln().abs()),
+                "{x}"
+            );
         }
     }
 

@@ -66,11 +66,8 @@ impl Look {
         }
         self.azimuth_deg = Some(azimuth_deg);
         self.gain.clear();
-        self.gain.extend(
-            data.obs
-                .iter()
-                .map(|o| table.of(o, azimuth_deg)),
-        );
+        self.gain
+            .extend(data.obs.iter().map(|o| table.of(o, azimuth_deg)));
     }
 }
 
@@ -88,11 +85,8 @@ impl Point {
     ) {
         self.azimuth_deg = Some(azimuth_mount_deg);
         self.gain.clear();
-        self.gain.extend(
-            data.obs
-                .iter()
-                .map(|o| table.of(o, azimuth_mount_deg)),
-        );
+        self.gain
+            .extend(data.obs.iter().map(|o| table.of(o, azimuth_mount_deg)));
         match near {
             Some(level) if level.len() == data.bursts() => {
                 self.level.clear();
@@ -244,7 +238,10 @@ impl Linearise<'_> {
     #[inline(always)]
     fn run<const FMA: bool>(self) {
         let columns = &self.data.columns;
-        let chunks = columns.iter().zip(self.gain.chunks(LANES)).zip(self.raised.chunks(LANES));
+        let chunks = columns
+            .iter()
+            .zip(self.gain.chunks(LANES))
+            .zip(self.raised.chunks(LANES));
         for ((column, out), (gains, levels)) in chunks
             .map(|((c, g), r)| (c, (g, r)))
             .zip(self.out.chunks_mut(LANES))

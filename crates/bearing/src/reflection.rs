@@ -130,9 +130,14 @@ fn value(search: &mut Search<'_>, at: &Parameters, bank: &Bank) -> f64 {
     }
     let ratio = 10_f64.powf(at[2] / 10.0);
     let (likelihood, gains) = (search.likelihood, search.gains);
-    search
-        .point
-        .aim_two(&likelihood.data, gains, [at[0], at[1]], ratio, at[3], likelihood.arch);
+    search.point.aim_two(
+        &likelihood.data,
+        gains,
+        [at[0], at[1]],
+        ratio,
+        at[3],
+        likelihood.arch,
+    );
     search.mixture_here(bank)
 }
 
@@ -165,7 +170,12 @@ fn nodes_at(search: &mut Search<'_>, pair: &Pair) -> Bank {
 }
 
 fn parameters(pair: &Pair) -> Parameters {
-    Parameters::new(pair.azimuth_deg[0], pair.azimuth_deg[1], pair.ratio_db, pair.coherence)
+    Parameters::new(
+        pair.azimuth_deg[0],
+        pair.azimuth_deg[1],
+        pair.ratio_db,
+        pair.coherence,
+    )
 }
 
 /// Goes to the top by Newton's steps, and takes the covariance from the bend there.

@@ -13,7 +13,7 @@ const COARSE_STEP_DEG: f64 = 5.0;
 const NEAR_DEG: f64 = 5.5;
 const COARSE_SIGMAS_DB: [f64; 4] = [0.3, 1.0, 2.5, 6.0];
 /// Share of the weight that the nodes kept hold.
-const KEPT_SHARE: f64 = 0.98;
+const KEPT_SHARE: f64 = 0.995;
 /// Peaks this far under the best coarse one are not followed.
 const COARSE_DEPTH_NATS: f64 = 14.0;
 /// Peaks this far under the best one at their own best level error are not followed either.
@@ -133,8 +133,13 @@ impl<'a> Search<'a> {
                 .filter(|a| (a - azimuth_mount_deg).abs() < NEAR_DEG)
                 .map(|_| &last.level[..]);
             let likelihood = self.likelihood;
-            self.point
-                .aim(&likelihood.data, self.gains, azimuth_mount_deg, near, likelihood.arch);
+            self.point.aim(
+                &likelihood.data,
+                self.gains,
+                azimuth_mount_deg,
+                near,
+                likelihood.arch,
+            );
         }
     }
 
@@ -483,8 +488,7 @@ impl<'a> Search<'a> {
         let typical = (self.config.level_error_typical_db * NATS_PER_DB).max(1e-6);
         let spread = self.config.level_error_ln_sigma.max(0.05);
         let share = 1.0 - self.config.perfect_share.clamp(0.0, 0.9);
-        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2)
-            - (spread * std::f64::consts::TAU.sqrt()).ln()
+        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2) - (spread * std::f64::consts::TAU.sqrt()).ln()
             + share.ln()
     }
 }

@@ -133,5 +133,9 @@ fn a_weak_mode_gets_arcs_as_sure_as_a_strong_ones() {
     assert!(of_weak < 0.9, "{of_weak}");
     let one = strong.arcs_of_each_mode(0.95, 0.05);
     assert_eq!(one.len(), 1);
-    assert!((one[0].width_deg - 2.0 * 1.959_964 * 6.0).abs() < 0.1, "{}", one[0].width_deg);
+    assert!(
+        (one[0].width_deg - 2.0 * 1.959_964 * 6.0).abs() < 0.1,
+        "{}",
+        one[0].width_deg
+    );
 }

@@ -43,7 +43,11 @@ impl CircleDensity {
             let alone = (0..n)
                 .map(|k| {
                     let inside = basins.len() == 1 || (basin.from..=basin.to).any(|j| j % n == k);
-                    if inside { self.ln_per_deg[k] } else { f64::NEG_INFINITY }
+                    if inside {
+                        self.ln_per_deg[k]
+                    } else {
+                        f64::NEG_INFINITY
+                    }
                 })
                 .collect();
             let Ok(mode) = Self::from_knots(self.azimuth_deg.clone(), alone) else {
