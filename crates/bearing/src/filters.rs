@@ -4,10 +4,6 @@
     clippy::inline_always,
     reason = "what is not inlined is not compiled for the instruction set chosen at run time"
 )]
-#![expect(
-    clippy::needless_range_loop,
-    reason = "loops over lanes that index several arrays at once are what the compiler vectorises"
-)]
 
 use crate::lanes::{Common, Filter, Group, Item, LANES, LEVEL_PRIOR_NATS, Lanes, fma, weigh};
 

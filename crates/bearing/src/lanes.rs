@@ -7,10 +7,6 @@
     clippy::inline_always,
     reason = "what is not inlined is not compiled for the instruction set chosen at run time"
 )]
-#![expect(
-    clippy::needless_range_loop,
-    reason = "loops over lanes that index several arrays at once are what the compiler vectorises"
-)]
 
 /// Suppositions worked out side by side.
 pub(crate) const LANES: usize = 8;

@@ -175,7 +175,7 @@ impl<'a> Search<'a> {
         // With memories the level error may lie elsewhere, and with it the direction.
         let likeliest = self.likeliest_step(&white, &peaks[0], &raster);
         let first = self.first_bank(&raster, &ties, likeliest);
-        let first = self.hopeful(first, &peaks);
+        let first = self.hopeful(&first, &peaks);
         let masses = self.masses(&first, &peaks);
         let bank = self.finer(&first, &masses, &raster, &ties);
         peaks = self.refollow(peaks, &bank);
@@ -197,11 +197,11 @@ impl<'a> Search<'a> {
     }
 
     /// Leaves out nodes that are hopeless at the tops of all peaks.
-    fn hopeful(&mut self, bank: Bank, peaks: &[Peak]) -> Bank {
+    fn hopeful(&mut self, bank: &Bank, peaks: &[Peak]) -> Bank {
         let mut best = vec![f64::NEG_INFINITY; bank.nodes.len()];
         for peak in peaks {
             self.aim(peak.at_deg);
-            for (best, value) in best.iter_mut().zip(self.weighted_here(&bank)) {
+            for (best, value) in best.iter_mut().zip(self.weighted_here(bank)) {
                 *best = best.max(value);
             }
         }
