@@ -5,9 +5,10 @@
 //! 413-432).
 
 use lobewright_types::wrap_signed_degrees;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix4, Vector4};
 
 use crate::gain::Gains;
+use crate::levels::product;
 use crate::prepare::Data;
 
 const GRID_DEG: f64 = 10.0;
@@ -17,11 +18,19 @@ pub(crate) const LEAST_APART_DEG: f64 = 20.0;
 /// Weakest second arrival.
 pub(crate) const WEAKEST_DB: f64 = -20.0;
 /// Starts that are followed.
-const STARTS: usize = 4;
-/// Level error supposed in the weights, in nats: half a decibel.
-const SUPPOSED_NATS: f64 = 0.115;
+const STARTS: usize = 8;
+/// Level error supposed in the weights, in nats, and the share of the strongest reading below which a reading counts no
+/// more exactly than that: first blunt, so that the deep and narrow nulls of two waves do not hide the way, then sharp.
+const BLUNT: Supposed = Supposed {
+    error_nats: 0.3,
+    floor_share: 0.03,
+};
+const SHARP: Supposed = Supposed {
+    error_nats: 0.115,
+    floor_share: 0.0,
+};
 /// Most of the interference that is believed, as cosine of the phase between the arrivals.
-pub(crate) const MOST_COHERENT: f64 = 0.98;
+const MOST_COHERENT: f64 = 1.0;
 
 /// Two arrivals: the first is the stronger one.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,8 +39,14 @@ pub(crate) struct Pair {
     pub(crate) azimuth_deg: [f64; 2],
     /// Power of the second against the first.
     pub(crate) ratio_db: f64,
-    /// Cosine of the phase between them; 0 where their powers add.
-    pub(crate) coherence: f64,
+    /// Phase of the first against the second.
+    pub(crate) phase_rad: f64,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Supposed {
+    error_nats: f64,
+    floor_share: f64,
 }
 
 /// The readings as a least-squares problem.
@@ -41,14 +56,16 @@ pub(crate) struct Powers<'a> {
     /// Power less noise.
     signal: Vec<f64>,
     weight: Vec<f64>,
+    /// Weighted sum of squared powers.
     total: f64,
+    scales: Vec<f64>,
 }
 
 /// A fit for two supposed directions.
 #[derive(Debug, Clone, Copy)]
 struct Fit {
-    /// Powers of both, and of their interference.
-    parts: [f64; 3],
+    /// Powers of both, and both parts of their interference.
+    parts: [f64; 4],
     /// Weighted sum of squared misfits.
     misfit: f64,
 }
@@ -56,34 +73,47 @@ struct Fit {
 impl<'a> Powers<'a> {
     /// Bursts are brought to one level by the levels fitted with one arrival.
     pub(crate) fn new(data: &'a Data, gains: &'a Gains, burst_power: &[f64]) -> Self {
-        let scale = |burst: usize| 1.0 / burst_power[burst].max(data.soft_power);
+        let scales: Vec<f64> = burst_power
+            .iter()
+            .map(|p| 1.0 / p.max(data.soft_power))
+            .collect();
         let signal: Vec<f64> = data
             .obs
             .iter()
-            .map(|o| (o.power - o.noise) * scale(o.burst))
+            .map(|o| (o.power - o.noise) * scales[o.burst])
             .collect();
-        let weight: Vec<f64> = data
+        let mut powers = Self {
+            data,
+            gains,
+            signal,
+            weight: Vec::new(),
+            total: 0.0,
+            scales,
+        };
+        powers.suppose(SHARP);
+        powers
+    }
+
+    fn suppose(&mut self, supposed: Supposed) {
+        let strongest = self.signal.iter().copied().fold(0.0, f64::max);
+        let data = self.data;
+        self.weight = data
             .obs
             .iter()
             .map(|o| {
                 if o.censored {
                     return 0.0;
                 }
+                let power = o.power * self.scales[o.burst];
                 let h = (1.0 - o.noise / o.power).max(0.0);
-                let noise =
-                    data.rel_var(o.inv_samples, h) + data.noise_rel_sigma.powi(2) * (1.0 - h) * (1.0 - h);
-                let relative = noise + (SUPPOSED_NATS * h).powi(2);
-                1.0 / (relative * (o.power * scale(o.burst)).powi(2))
+                let common = data.noise_rel_sigma * (1.0 - h);
+                let relative = data.rel_var(o.inv_samples, h) + common * common;
+                let error = supposed.error_nats * (h * power).max(supposed.floor_share * strongest);
+                1.0 / (relative * power * power + error * error)
             })
             .collect();
-        let total = signal.iter().zip(&weight).map(|(y, w)| w * y * y).sum();
-        Self {
-            data,
-            gains,
-            signal,
-            weight,
-            total,
-        }
+        let terms = self.signal.iter().zip(&self.weight);
+        self.total = terms.map(|(y, w)| w * y * y).sum();
     }
 
     /// Misfit of one arrival with these gains.
@@ -97,7 +127,8 @@ impl<'a> Powers<'a> {
     }
 
     /// The best pairs, each followed to the bottom, best first, with their misfits.
-    pub(crate) fn pairs(&self) -> Vec<(Pair, f64)> {
+    pub(crate) fn pairs(mut self) -> Vec<(Pair, f64)> {
+        self.suppose(BLUNT);
         let mut starts = self.grid();
         starts.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut distinct: Vec<[f64; 2]> = Vec::new();
@@ -111,27 +142,36 @@ impl<'a> Powers<'a> {
                 break;
             }
         }
-        let mut found: Vec<(Pair, f64)> = distinct.into_iter().filter_map(|at| self.follow(at)).collect();
+        let near: Vec<[f64; 2]> = distinct
+            .into_iter()
+            .filter_map(|at| self.follow(at, 0.5 * GRID_DEG, 1.0))
+            .map(|f| f.0)
+            .collect();
+        self.suppose(SHARP);
+        let mut found: Vec<(Pair, f64)> = near
+            .into_iter()
+            .filter_map(|at| self.follow(at, 2.0, 0.05))
+            .map(|(at, fit)| (pair_of(at, &fit), fit.misfit))
+            .collect();
         found.sort_by(|a, b| a.1.total_cmp(&b.1));
         found
     }
 
-    fn column(&self, azimuth_deg: f64) -> Vec<f64> {
-        self.data
-            .obs
-            .iter()
-            .map(|o| self.gains.of(o, azimuth_deg))
-            .collect()
+    fn column(&self, azimuth_deg: f64) -> Column {
+        let obs = &self.data.obs;
+        Column {
+            gain: obs.iter().map(|o| self.gains.of(o, azimuth_deg)).collect(),
+            voltage: obs
+                .iter()
+                .map(|o| self.gains.voltage_of(o, azimuth_deg))
+                .collect(),
+        }
     }
 
     /// Misfit of each pair on the grid.
     fn grid(&self) -> Vec<(f64, [f64; 2])> {
-        let columns: Vec<Vec<f64>> = (0..DIRECTIONS)
+        let columns: Vec<Column> = (0..DIRECTIONS)
             .map(|i| self.column(i as f64 * GRID_DEG))
-            .collect();
-        let roots: Vec<Vec<f64>> = columns
-            .iter()
-            .map(|c| c.iter().map(|g| g.sqrt()).collect())
             .collect();
         let mut all = Vec::with_capacity(DIRECTIONS * DIRECTIONS / 2);
         for i in 0..DIRECTIONS {
@@ -140,8 +180,7 @@ impl<'a> Powers<'a> {
                 if wrap_signed_degrees(at[0] - at[1]).abs() < LEAST_APART_DEG {
                     continue;
                 }
-                let fit = self.solve([&columns[i], &columns[j]], [&roots[i], &roots[j]]);
-                if let Some(fit) = fit {
+                if let Some(fit) = self.solve(&columns[i], &columns[j]) {
                     all.push((fit.misfit, at));
                 }
             }
@@ -150,58 +189,88 @@ impl<'a> Powers<'a> {
     }
 
     /// Least squares for the powers, within what is physically possible.
-    fn solve(&self, gain: [&[f64]; 2], root: [&[f64]; 2]) -> Option<Fit> {
-        let mut m = [0.0; 5];
-        let mut b = [0.0; 3];
-        let columns = gain[0].iter().zip(gain[1]).zip(root[0].iter().zip(root[1]));
-        for (((g0, g1), (r0, r1)), (y, w)) in columns.zip(self.signal.iter().zip(&self.weight)) {
-            let cross = r0 * r1;
-            m[0] += w * g0 * g0;
-            m[1] += w * g1 * g1;
-            m[2] += w * g0 * g1;
-            m[3] += w * g0 * cross;
-            m[4] += w * g1 * cross;
-            b[0] += w * y * g0;
-            b[1] += w * y * g1;
-            b[2] += w * y * cross;
+    fn solve(&self, first: &Column, second: &Column) -> Option<Fit> {
+        let mut normal = [[0.0; 4]; 4];
+        let mut right = [0.0; 4];
+        for k in 0..self.signal.len() {
+            let [even, odd] = product(first.voltage[k], second.voltage[k]);
+            let row = [first.gain[k], second.gain[k], even, odd];
+            let (w, y) = (self.weight[k], self.signal[k]);
+            for i in 0..4 {
+                let scaled = w * row[i];
+                right[i] += scaled * y;
+                for j in 0..=i {
+                    normal[i][j] += scaled * row[j];
+                }
+            }
         }
-        // The square of the cross term is the product of both gains.
-        let normal = Matrix3::new(m[0], m[2], m[3], m[2], m[1], m[4], m[3], m[4], m[2]);
-        let right = Vector3::from(b);
-        let whole = normal.cholesky().map(|c| c.solve(&right));
+        // A pattern without phases has no odd part.
+        let floor = 1e-9 * (normal[0][0] + normal[1][1]);
+        let matrix = Matrix4::from_fn(|i, j| {
+            let value = normal[i.max(j)][i.min(j)];
+            if i == j { value + floor } else { value }
+        });
+        let right = Vector4::from(right);
+        let whole = matrix.cholesky().map(|c| c.solve(&right));
         if let Some(s) = whole
-            && possible(s[0], s[1], s[2])
+            && possible(s[0], s[1], s[2], s[3])
         {
             return Some(Fit {
-                parts: [s[0], s[1], s[2]],
+                parts: [s[0], s[1], s[2], s[3]],
                 misfit: self.total - right.dot(&s),
             });
         }
-        let det = m[0] * m[1] - m[2] * m[2];
-        let (s0, s1) = (
-            (m[1] * b[0] - m[2] * b[1]) / det,
-            (m[0] * b[1] - m[2] * b[0]) / det,
-        );
-        possible(s0, s1, 0.0).then(|| Fit {
-            parts: [s0, s1, 0.0],
-            misfit: self.total - b[0] * s0 - b[1] * s1,
-        })
+        self.solve_bounded(&matrix, &right, whole)
+    }
+
+    /// With the interference kept to what two waves can make of it.
+    fn solve_bounded(
+        &self,
+        normal: &Matrix4<f64>,
+        right: &Vector4<f64>,
+        whole: Option<Vector4<f64>>,
+    ) -> Option<Fit> {
+        let mut best: Option<Fit> = None;
+        // In the phase that the unbounded fit has, as strong as it may be; and not at all.
+        let phase = whole.map_or(0.0, |s| s[3].atan2(s[2]));
+        for strength in [MOST_COHERENT, 0.9, 0.5, 0.0] {
+            let swing = 2.0 * strength;
+            let (mut s0, mut s1) = whole.map_or((1.0, 0.1), |s| (s[0].max(1e-6), s[1].max(1e-6)));
+            // The interference goes with the root of both powers: a few rounds settle it.
+            for _ in 0..4 {
+                let cross = swing * (s0 * s1).sqrt();
+                let (c, d) = (cross * phase.cos(), cross * phase.sin());
+                let b0 = right[0] - normal[(0, 2)] * c - normal[(0, 3)] * d;
+                let b1 = right[1] - normal[(1, 2)] * c - normal[(1, 3)] * d;
+                let det = normal[(0, 0)] * normal[(1, 1)] - normal[(0, 1)] * normal[(0, 1)];
+                s0 = ((normal[(1, 1)] * b0 - normal[(0, 1)] * b1) / det).max(1e-9);
+                s1 = ((normal[(0, 0)] * b1 - normal[(0, 1)] * b0) / det).max(1e-9);
+            }
+            let cross = swing * (s0 * s1).sqrt();
+            let s = Vector4::new(s0, s1, cross * phase.cos(), cross * phase.sin());
+            let misfit = self.total - 2.0 * right.dot(&s) + s.dot(&(normal * s));
+            if possible(s0, s1, s[2], s[3]) && best.is_none_or(|b| misfit < b.misfit) {
+                best = Some(Fit {
+                    parts: [s0, s1, s[2], s[3]],
+                    misfit,
+                });
+            }
+        }
+        best
     }
 
     fn fit_at(&self, at: [f64; 2]) -> Option<Fit> {
         if wrap_signed_degrees(at[0] - at[1]).abs() < LEAST_APART_DEG {
             return None;
         }
-        let columns = at.map(|a| self.column(a));
-        let roots = [0, 1].map(|i: usize| columns[i].iter().map(|g| g.sqrt()).collect::<Vec<f64>>());
-        self.solve([&columns[0], &columns[1]], [&roots[0], &roots[1]])
+        let [first, second] = at.map(|a| self.column(a));
+        self.solve(&first, &second)
     }
 
     /// Compass search (Hooke & Jeeves, *J. ACM* 8, 1961) with steps that halve.
-    fn follow(&self, start: [f64; 2]) -> Option<(Pair, f64)> {
+    fn follow(&self, start: [f64; 2], mut step: f64, last: f64) -> Option<([f64; 2], Fit)> {
         let (mut at, mut fit) = (start, self.fit_at(start)?);
-        let mut step = 0.5 * GRID_DEG;
-        while step > 0.1 {
+        while step > last {
             let mut moved = false;
             for (axis, side) in [(0, -1.0), (0, 1.0), (1, -1.0), (1, 1.0)] {
                 let mut to = at;
@@ -216,24 +285,37 @@ impl<'a> Powers<'a> {
                 step *= 0.5;
             }
         }
-        let [s0, s1, cross] = fit.parts;
-        let coherence = (cross / (2.0 * (s0 * s1).sqrt())).clamp(-MOST_COHERENT, MOST_COHERENT);
-        let (azimuth_deg, ratio) = if s0 >= s1 {
-            (at, s1 / s0)
-        } else {
-            ([at[1], at[0]], s0 / s1)
-        };
-        let pair = Pair {
-            azimuth_deg,
-            ratio_db: 10.0 * ratio.log10(),
-            coherence,
-        };
-        Some((pair, fit.misfit))
+        Some((at, fit))
+    }
+}
+
+fn pair_of(at: [f64; 2], fit: &Fit) -> Pair {
+    let [s0, s1, even, odd] = fit.parts;
+    // Seen from the other arrival the phase has the other sign.
+    let sign = if s0 >= s1 { 1.0 } else { -1.0 };
+    let (azimuth_deg, ratio) = if s0 >= s1 {
+        (at, s1 / s0)
+    } else {
+        ([at[1], at[0]], s0 / s1)
+    };
+    Pair {
+        azimuth_deg,
+        ratio_db: 10.0 * ratio.log10(),
+        phase_rad: (sign * odd).atan2(even),
     }
 }
 
 /// Both powers there, and no more interference than they can make.
-fn possible(first: f64, second: f64, cross: f64) -> bool {
+fn possible(first: f64, second: f64, even: f64, odd: f64) -> bool {
     let least = 10_f64.powf(WEAKEST_DB / 10.0);
-    first > 0.0 && second > least * first && first > least * second && cross * cross <= 4.0 * first * second
+    first > 0.0
+        && second > least * first
+        && first > least * second
+        && even * even + odd * odd <= 4.000_001 * first * second
+}
+
+/// Gains and voltages of all readings towards one azimuth.
+struct Column {
+    gain: Vec<f64>,
+    voltage: Vec<[f64; 2]>,
 }

@@ -16,37 +16,40 @@ const TURN_COUNTS_DEG: f64 = 0.5;
 #[derive(Debug, Clone)]
 pub(crate) struct GainTable {
     value: Vec<f64>,
+    /// Real and imaginary part of the voltage against the peak's, where the pattern has phases.
+    voltage: Option<[Vec<f64>; 2]>,
 }
 
 impl GainTable {
     pub(crate) fn new(pattern: &Pattern) -> Self {
-        let value = (0..PADDED)
-            .map(|i| pattern.gain_rel_lin(((i + STEPS - 1) % STEPS) as f64 / STEPS_PER_DEG))
-            .collect();
-        Self { value }
+        let raster = |i: usize| ((i + STEPS - 1) % STEPS) as f64 / STEPS_PER_DEG;
+        let column = |f: &dyn Fn(f64) -> f64| (0..PADDED).map(|i| f(raster(i))).collect();
+        let voltage = pattern.phase_deg(0.0).is_some().then(|| {
+            let part = |side: &dyn Fn(f64) -> f64| {
+                column(&|off| {
+                    let phase = pattern.phase_deg(off).unwrap_or(0.0).to_radians();
+                    pattern.gain_rel_lin(off).sqrt() * side(phase)
+                })
+            };
+            [part(&f64::cos), part(&f64::sin)]
+        });
+        Self {
+            value: column(&|off| pattern.gain_rel_lin(off)),
+            voltage,
+        }
     }
 
     /// Gain at an angle from boresight.
     pub(crate) fn at(&self, off_deg: f64) -> f64 {
-        let turns = off_deg / 360.0;
-        // A cast and not `floor`: that is a call into the mathematics library on older processors.
-        #[expect(clippy::cast_possible_truncation, reason = "a few turns at most")]
-        let whole = turns as i64 as f64;
-        let part = turns - whole;
-        let x = if part < 0.0 { part + 1.0 } else { part } * STEPS as f64;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "0 to STEPS"
-        )]
-        let i = (x as usize).min(STEPS);
-        let t = x - i as f64;
-        let [a, b, c, d] = self.value[i..i + 4] else {
-            return 1e-9;
-        };
-        let cubic =
-            b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a)));
-        cubic.max(1e-9)
+        cubic(&self.value, off_deg).max(1e-9)
+    }
+
+    /// Voltage at an angle from boresight; real where the pattern has no phases.
+    pub(crate) fn voltage(&self, off_deg: f64) -> [f64; 2] {
+        match &self.voltage {
+            Some([re, im]) => [cubic(re, off_deg), cubic(im, off_deg)],
+            None => [self.at(off_deg).sqrt(), 0.0],
+        }
     }
 
     /// Gain averaged over a turn of the antenna that is centred on `boresight_deg`, for a source at `azimuth_deg`
@@ -59,6 +62,27 @@ impl GainTable {
         let reach = 0.5 * 0.6_f64.sqrt() * turn_deg;
         (5.0 * (self.at(off - reach) + self.at(off + reach)) + 8.0 * self.at(off)) / 18.0
     }
+}
+
+/// A padded raster over the circle, cubic in between.
+fn cubic(value: &[f64], off_deg: f64) -> f64 {
+    let turns = off_deg / 360.0;
+    // A cast and not `floor`: that is a call into the mathematics library on older processors.
+    #[expect(clippy::cast_possible_truncation, reason = "a few turns at most")]
+    let whole = turns as i64 as f64;
+    let part = turns - whole;
+    let x = if part < 0.0 { part + 1.0 } else { part } * STEPS as f64;
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "0 to STEPS"
+    )]
+    let i = (x as usize).min(STEPS);
+    let t = x - i as f64;
+    let [a, b, c, d] = value[i..i + 4] else {
+        return 0.0;
+    };
+    b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a)))
 }
 
 /// The gain of whatever antenna a reading was taken with: one turned pattern, or one for each port.
@@ -103,6 +127,16 @@ impl Gains {
             return config.pattern.is_directional();
         }
         config.ports.iter().any(|p| p.pattern.is_directional())
+    }
+
+    /// Voltage of a reading's middle for a source at an azimuth from the mounting's zero mark.
+    #[inline]
+    pub(crate) fn voltage_of(&self, o: &Obs, azimuth_deg: f64) -> [f64; 2] {
+        let boresight = o.azimuth_mount_deg + self.boresights_deg[o.port];
+        let factor = self.factors[o.port].sqrt();
+        self.tables[o.port]
+            .voltage(azimuth_deg - boresight)
+            .map(|v| factor * v)
     }
 
     /// Power gain of a reading for a source at an azimuth from the mounting's zero mark.

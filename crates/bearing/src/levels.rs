@@ -52,11 +52,12 @@ pub(crate) struct Point {
     second: Look,
 }
 
-/// Gains towards one azimuth.
+/// Gains and voltages towards one azimuth.
 #[derive(Debug, Clone, Default)]
 struct Look {
     azimuth_deg: Option<f64>,
     gain: Vec<f64>,
+    voltage: Vec<[f64; 2]>,
 }
 
 impl Look {
@@ -66,8 +67,10 @@ impl Look {
         }
         self.azimuth_deg = Some(azimuth_deg);
         self.gain.clear();
-        self.gain
-            .extend(data.obs.iter().map(|o| table.of(o, azimuth_deg)));
+        self.gain.extend(data.obs.iter().map(|o| table.of(o, azimuth_deg)));
+        self.voltage.clear();
+        self.voltage
+            .extend(data.obs.iter().map(|o| table.voltage_of(o, azimuth_deg)));
     }
 }
 
@@ -97,26 +100,29 @@ impl Point {
         self.fit(data, arch);
     }
 
-    /// Fits the levels for two arrivals, the second with `ratio` times the power of the first; `coherence` from -1
-    /// to 1 is the cosine of the phase between them, 0 where their powers add.
+    /// Fits the levels for two arrivals, the second with `ratio` times the power of the first; `coherence` holds the
+    /// cosine and the sine of the phase between them, both 0 where their powers add.
     pub(crate) fn aim_two(
         &mut self,
         data: &Data,
         table: &Gains,
         azimuths_deg: [f64; 2],
         ratio: f64,
-        coherence: f64,
+        coherence: [f64; 2],
         arch: Arch,
     ) {
         self.azimuth_deg = None;
         // A search moves one of them at a time.
         self.first.look(data, table, azimuths_deg[0]);
         self.second.look(data, table, azimuths_deg[1]);
+        let swing = 2.0 * ratio.sqrt();
         self.gain.clear();
-        let both = self.first.gain.iter().zip(&self.second.gain);
-        self.gain.extend(both.map(|(first, second)| {
-            let second = ratio * second;
-            (first + second + 2.0 * coherence * (first * second).sqrt()).max(1e-9)
+        let gains = self.first.gain.iter().zip(&self.second.gain);
+        let voltages = self.first.voltage.iter().zip(&self.second.voltage);
+        self.gain.extend(gains.zip(voltages).map(|((g0, g1), (v0, v1))| {
+            let [even, odd] = product(*v0, *v1);
+            let cross = coherence[0] * even + coherence[1] * odd;
+            (g0 + ratio * g1 + swing * cross).max(1e-9)
         }));
         self.start(data);
         self.fit(data, arch);
@@ -212,6 +218,14 @@ impl Point {
             self.step[b] = (self.step[b] + tie * self.step[b + 1]) / self.information[b];
         }
     }
+}
+
+/// One voltage times the other's conjugate.
+pub(crate) fn product(first: [f64; 2], second: [f64; 2]) -> [f64; 2] {
+    [
+        first[0] * second[0] + first[1] * second[1],
+        first[1] * second[0] - first[0] * second[1],
+    ]
 }
 
 /// Compiled once more for the vector instructions that the processor turns out to have.
