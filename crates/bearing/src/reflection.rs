@@ -238,7 +238,9 @@ fn settle(
         let (slope, bend) = slope_and_bend(search, &at, &step, coherence, bank);
         let Some(covariance) = bend.cholesky().map(|c| c.inverse()) else {
             // Not near a top as seen over this width: look wider.
-            step *= 2.0;
+            for i in 0..N {
+                step[i] = (2.0 * step[i]).min(2.0 * LARGEST[i]);
+            }
             continue;
         };
         let mut to = at + covariance * slope;
