@@ -60,9 +60,11 @@ mod likelihood;
 mod output;
 mod prepare;
 mod reflection;
+mod ring;
 mod search;
 
 pub use cells::{PowerCells, ReadingConfig, ReadingSet};
 pub use config::EstimatorConfig;
 pub use estimate::estimate;
 pub use output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival, Taken, to_bearing};
+pub use ring::{PortFit, RingBurst, RingConfig, RingEstimate, estimate_ring};
