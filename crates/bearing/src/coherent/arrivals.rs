@@ -10,7 +10,7 @@ use super::model::{ErrorNode, Model, dot, ln_sum};
 use crate::output::SecondArrival;
 
 /// With fewer channels two arrivals explain whatever one leaves.
-const LEAST_CHANNELS: usize = 4;
+const LEAST_CHANNELS: usize = 3;
 /// Misfit of one arrival, in standard deviations above what noise leaves, from which a second one is tried: less cannot
 /// pay for its four numbers.
 const TEST_FROM_SIGMAS: f64 = 1.5;
