@@ -164,10 +164,17 @@ impl<'a> Model<'a> {
         let half = self.rest.len();
         self.axes = (0..n)
             .map(|i| {
-                let weights: Vec<Complex<f64>> =
-                    (0..half).map(|j| Complex::new(axes[(i, j)], -axes[(i, half + j)])).collect();
+                let weights: Vec<Complex<f64>> = (0..half)
+                    .map(|j| Complex::new(axes[(i, j)], -axes[(i, half + j)]))
+                    .collect();
                 (0..channels)
-                    .map(|k| weights.iter().zip(&self.rest).map(|(w, axis)| w * axis[k].conj()).sum())
+                    .map(|k| {
+                        weights
+                            .iter()
+                            .zip(&self.rest)
+                            .map(|(w, axis)| w * axis[k].conj())
+                            .sum()
+                    })
                     .collect()
             })
             .collect();
