@@ -11,7 +11,7 @@ use lobewright_bearing::coherent::{
     ChannelCovariance, ChannelNoise, CoherentConfig, Steering, beamformer, coherent_bearing,
     estimate_coherent, music,
 };
-use lobewright_types::{Azimuth, BearingFlag, CircleDensity, NoBearingReason, Position, wrap_signed_degrees};
+use lobewright_types::{Azimuth, BearingFlag, NoBearingReason, Position, wrap_signed_degrees};
 use nalgebra::DMatrix;
 use num_complex::Complex;
 use rand::{RngExt, SeedableRng};
