@@ -24,7 +24,7 @@ fn channels(n: usize, rng: &mut ChaCha8Rng) -> Vec<C64> {
 fn through(c: &ChannelCovariance, factors: &[C64]) -> ChannelCovariance {
     let n = factors.len();
     let m = DMatrix::from_fn(n, n, |i, j| factors[i] * c.matrix()[(i, j)] * factors[j].conj());
-    ChannelCovariance::new(&m, c.independent_samples(), 0.0).unwrap()
+    ChannelCovariance::new(&m, c.independent_samples(), 0.0).expect("a covariance")
 }
 
 /// Error of the factors in stated sigmas and their number, what all have in common taken off by the stated convention.
@@ -73,7 +73,7 @@ fn factors_are_found_within_their_stated_errors() {
 
 fn scenes_noise(factors: &[C64]) -> lobewright_bearing::coherent::ChannelNoise {
     let n = factors.len();
-    let unit = ChannelCovariance::new(&DMatrix::identity(n, n), 1e6, 0.0).unwrap();
+    let unit = ChannelCovariance::new(&DMatrix::identity(n, n), 1e6, 0.0).expect("a covariance");
     lobewright_bearing::coherent::ChannelNoise {
         covariance: through(&unit, factors),
         level_rel_sigma: 0.01,

@@ -61,7 +61,7 @@ fn difference(a: &CircleDensity, b: &CircleDensity) -> f64 {
 fn map(c: &ChannelCovariance, f: impl Fn(usize, usize, C64) -> C64) -> ChannelCovariance {
     let n = c.channels();
     let m = DMatrix::from_fn(n, n, |i, j| f(i, j, c.matrix()[(i, j)]));
-    ChannelCovariance::new(&m, c.independent_samples(), c.clip_fraction()).unwrap()
+    ChannelCovariance::new(&m, c.independent_samples(), c.clip_fraction()).expect("a covariance")
 }
 
 proptest! {
