@@ -66,9 +66,11 @@ mod output;
 mod ported;
 mod prepare;
 mod reflection;
+mod ring;
 mod search;
 
 pub use cells::{PowerCells, ReadingConfig, ReadingSet};
 pub use config::{EstimatorConfig, PortAntenna};
 pub use estimate::estimate;
 pub use output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival, Taken, to_bearing};
+pub use ring::{PortFit, RingBurst, RingConfig, RingEstimate, estimate_ring};

@@ -458,10 +458,27 @@ fn refine(
         }
         return;
     }
+    if stays_below(a.1, value, b.1, *peak - FLOOR_NATS) {
+        return;
+    }
     let m = (middle, value);
     refine(ln_density, a, m, tolerance, peak, knots);
     knots.push(m);
     refine(ln_density, m, b, tolerance, peak, knots);
+}
+
+/// Whether a curve through three evenly spaced values stays below a limit between them: all is raised to the floor
+/// there. A narrow peak shows in the bend of its flanks, however deep those are.
+fn stays_below(a: f64, middle: f64, b: f64, limit: f64) -> bool {
+    let bend = a - 2.0 * middle + b;
+    let slope = b - a;
+    // Top of the parabola, where it lies between the ends or half as far beside them.
+    let top = if bend < 0.0 && slope.abs() < -4.0 * bend {
+        middle - slope * slope / (8.0 * bend)
+    } else {
+        f64::NEG_INFINITY
+    };
+    a < limit && middle < limit && b < limit && top < limit
 }
 
 struct Segment {

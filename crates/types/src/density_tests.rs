@@ -139,3 +139,24 @@ fn a_weak_mode_gets_arcs_as_sure_as_a_strong_ones() {
         one[0].width_deg
     );
 }
+
+#[test]
+fn a_narrow_density_has_no_more_knots_than_it_needs() {
+    for sigma in [0.003, 0.01, 0.1, 1.0] {
+        let density = CircleDensity::normal(az(77.7), sigma);
+        let count = density.azimuths_deg().len();
+        assert!(count < 600, "{count} knots at {sigma} degrees");
+        let within = arc(77.7 - 2.0 * sigma, 4.0 * sigma);
+        // 2 sigma to each side hold 0.9545.
+        assert!((density.probability(within) - 0.9545).abs() < 0.002);
+    }
+}
+
+#[test]
+fn a_narrow_peak_is_found_by_its_flanks_even_where_nobody_said_so() {
+    let ln = |a: f64| -0.5 * (wrap_signed_degrees(a - 100.123_4) / 0.02).powi(2);
+    let density = CircleDensity::from_ln_fn(ln, &[], 0.01).unwrap();
+    let mode = density.modes(0.05)[0];
+    assert!(mode.azimuth.turn_to(az(100.123_4)).abs() < 0.001, "{mode:?}");
+    assert!((mode.sigma_deg / 0.02 - 1.0).abs() < 0.02, "{mode:?}");
+}

@@ -23,6 +23,7 @@
 mod baseline;
 mod book;
 mod case;
+mod coherent;
 #[path = "../../tests/common/mod.rs"]
 mod common;
 mod parallel;
@@ -40,6 +41,7 @@ use book::{Book, Options, options, set_options};
 const CHAPTERS: &[(&str, Chapter)] = &[
     ("Procedure: accuracy over azimuth", procedures::azimuth::chapter),
     ("Procedure: multipath", procedures::multipath::chapter),
+    ("Several receivers on one clock", coherent::chapter),
 ];
 
 type Chapter = fn(&mut String) -> fmt::Result;

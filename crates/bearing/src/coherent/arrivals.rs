@@ -10,12 +10,15 @@ use super::model::{ErrorNode, Model, dot, ln_sum};
 use crate::output::SecondArrival;
 
 /// With fewer channels two arrivals explain whatever one leaves.
-const LEAST_CHANNELS: usize = 4;
-/// Misfit of one arrival, in nats, from which a second one is tried: less cannot pay for its four numbers.
-const TEST_FROM_NATS: f64 = 5.0;
+const LEAST_CHANNELS: usize = 3;
+/// Misfit of one arrival, in standard deviations above what noise leaves, from which a second one is tried: less cannot
+/// pay for its four numbers.
+const TEST_FROM_SIGMAS: f64 = 1.5;
 /// Arrivals nearer to each other than this look like one.
 const LEAST_APART_DEG: f64 = 15.0;
 const GRID_DEG: f64 = 3.0;
+/// Step to each side by which slopes of the manifold are taken.
+const SLOPE_STEP_DEG: f64 = 0.02;
 /// Channel error under which the grid is searched: its valleys are wide enough for the grid.
 const GRID_ERROR: f64 = 0.06;
 /// Level of a reflection against the direct wave that is expected, and its standard deviation.
@@ -73,8 +76,10 @@ pub(crate) fn test(
     if prior <= 0.0 || model.channels() < LEAST_CHANNELS {
         return None;
     }
-    let exact = ErrorNode::exact();
-    if model.misfit(&model.look(top.azimuth_mount_deg).axes, &exact) < TEST_FROM_NATS {
+    // Noise leaves half a chi-square of twice the channels less 3 components.
+    let free = 2.0 * model.channels() as f64 - 3.0;
+    let noise_nats = 0.5 * free + TEST_FROM_SIGMAS * (0.5 * free).sqrt();
+    if model.misfit(&model.look(top.azimuth_mount_deg).axes, &ErrorNode::exact()) < noise_nats {
         return None;
     }
     let heading = config.heading.degrees();
@@ -142,14 +147,29 @@ fn mixture(
     CircleDensity::from_ln_fn(ln, &centres, 0.06).ok()
 }
 
-/// All pairs under all nodes, each in both orders.
+/// All pairs under all nodes, each in both orders. From the error of the grid the pairs are followed to larger ones and
+/// to smaller ones.
 fn parts(model: &Model<'_>) -> Vec<Part> {
-    let mut parts: Vec<Part> = Vec::new();
+    let mut nodes = model.nodes.clone();
+    nodes.sort_by(|a, b| a.size.total_cmp(&b.size));
+    let from = model.node_of_error(GRID_ERROR).size;
+    let split = nodes.partition_point(|n| n.size < from);
     let starts = starts(model);
-    for node in &model.nodes {
+    let mut parts = follow(model, nodes[..split].iter().rev(), starts.clone());
+    parts.extend(follow(model, nodes[split..].iter(), starts));
+    parts
+}
+
+fn follow<'n>(
+    model: &Model<'_>,
+    nodes: impl Iterator<Item = &'n ErrorNode>,
+    mut points: Vec<Point>,
+) -> Vec<Part> {
+    let mut parts: Vec<Part> = Vec::new();
+    for node in nodes {
         let mut met: Vec<Point> = Vec::new();
-        for start in &starts {
-            let point = descend(model, node, *start);
+        for start in points {
+            let point = descend(model, node, start);
             let again = met.iter().any(|m| {
                 let straight = apart_deg(m[0], point[0]).max(apart_deg(m[1], point[1]));
                 let crossed = apart_deg(m[0], point[1]).max(apart_deg(m[1], point[0]));
@@ -160,6 +180,7 @@ fn parts(model: &Model<'_>) -> Vec<Part> {
                 parts.extend(value(model, node, &point).into_iter().flatten().flatten());
             }
         }
+        points = met;
     }
     parts
 }
@@ -178,12 +199,8 @@ fn ray(model: &Model<'_>, azimuth_deg: f64) -> Option<Ray> {
     if along.norm() < 0.03 {
         return None;
     }
-    let factor = along.finv();
-    Some(Ray {
-        along,
-        axes: model.on_axes(&model.deviation(&unit, factor)),
-        turned: model.on_axes(&model.deviation(&unit, factor * Complex::i())),
-    })
+    let (axes, turned) = model.on_axes(&unit, along.finv());
+    Some(Ray { along, axes, turned })
 }
 
 /// The best pairs of a grid.
@@ -270,35 +287,31 @@ fn best_share(a: &Ray, b: &Ray) -> (f64, (f64, f64)) {
     (own + share.0 * ua + share.1 * va, share)
 }
 
-/// Deviation on the axes at a point.
-fn residual(model: &Model<'_>, weights: &[f64], p: &Point) -> Option<Vec<f64>> {
-    let (a, b) = (ray(model, p[0])?, ray(model, p[1])?);
-    Some(
-        (0..weights.len())
-            .map(|k| {
-                let x = a.axes[k] + p[2] * (b.axes[k] - a.axes[k]) + p[3] * (b.turned[k] - a.turned[k]);
-                x * weights[k]
-            })
-            .collect(),
-    )
-}
-
-/// Residual and half the matrix of second derivatives of its square.
+/// Square of the residual, half its derivative, and half the matrix of its second derivatives without the bend of the
+/// manifold.
 fn linear(model: &Model<'_>, weights: &[f64], p: &Point) -> Option<(f64, Vector4<f64>, Matrix4<f64>)> {
-    let base = residual(model, weights, p)?;
-    let mut columns: [Vec<f64>; 4] = Default::default();
-    for (i, column) in columns.iter_mut().enumerate() {
-        let h = if i < 2 { 0.01 } else { 1e-4 };
-        let (mut up, mut down) = (*p, *p);
-        up[i] += h;
-        down[i] -= h;
-        let (up, down) = (residual(model, weights, &up)?, residual(model, weights, &down)?);
-        *column = up.iter().zip(&down).map(|(u, d)| (u - d) / (2.0 * h)).collect();
+    let (a, b) = (ray(model, p[0])?, ray(model, p[1])?);
+    let slope = |at: f64| Some((ray(model, at - SLOPE_STEP_DEG)?, ray(model, at + SLOPE_STEP_DEG)?));
+    let (a_slope, b_slope) = (slope(p[0])?, slope(p[1])?);
+    let share = Complex::new(p[2], p[3]);
+    let rest = Complex::new(1.0, 0.0) - share;
+    let mut square = 0.0;
+    let (mut half_slope, mut half_bend) = (Vector4::zeros(), Matrix4::zeros());
+    for (k, weight) in weights.iter().enumerate() {
+        let mix = |x: &Ray, part: Complex<f64>| x.axes[k] * part.re + x.turned[k] * part.im;
+        let change = |s: &(Ray, Ray), part| (mix(&s.1, part) - mix(&s.0, part)) / (2.0 * SLOPE_STEP_DEG);
+        let residual = (mix(&a, rest) + mix(&b, share)) * weight;
+        let row = Vector4::new(
+            change(&a_slope, rest),
+            change(&b_slope, share),
+            b.axes[k] - a.axes[k],
+            b.turned[k] - a.turned[k],
+        ) * *weight;
+        square += residual * residual;
+        half_slope += row * residual;
+        half_bend += row * row.transpose();
     }
-    let product = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-    let slope = Vector4::from_fn(|i, _| product(&columns[i], &base));
-    let bend = Matrix4::from_fn(|i, j| product(&columns[i], &columns[j]));
-    Some((product(&base, &base), slope, bend))
+    Some((square, half_slope, half_bend))
 }
 
 /// What keeps a pair that the bursts do not fix within reason, as half a second derivative.

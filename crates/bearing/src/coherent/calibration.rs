@@ -30,7 +30,7 @@ pub struct ChannelFactor {
 /// Gain and phase of every channel of a receiver, with their errors.
 ///
 /// What all channels have in common means nothing: the mean of the gains is 0 dB, and the phases are turned so that the
-/// weighted sum of the factors is positive. In a file it is a list, in the order of the channels:
+/// sum of the factors is positive. The errors are those of independent channels, before that common part is taken off. In a file it is a list, in the order of the channels:
 ///
 /// ```
 /// let text = "
@@ -294,7 +294,8 @@ fn see(
         return Err(CalibrationError::NoSignal { direction });
     }
     let vector: Vec<Complex<f64>> = eigen.eigenvectors.column(top).iter().copied().collect();
-    // Anderson (1963): variance of each component across the eigenvector, for each of its two real parts.
+    // Anderson (1963): variance of each component across the eigenvector, for each of its two real parts. Along it there
+    // is no error, but that part is common to all channels and means nothing: the errors are stated as independent ones.
     let across = (1.0 + snr) / (2.0 * known.covariance.independent_samples() * snr * snr);
     let mut response = vec![Complex::default(); channels];
     manifold.response(known.azimuth_mount_deg, &mut response);
@@ -307,7 +308,7 @@ fn see(
         let heard = response[k].norm() > DEAF * strongest && vector[k].norm_sqr() > 0.0;
         if heard {
             seen.factors[k] = vector[k] * scale[k] / response[k];
-            seen.variance[k] = across * (1.0 - vector[k].norm_sqr()).max(0.0) / vector[k].norm_sqr();
+            seen.variance[k] = across / vector[k].norm_sqr();
         }
     }
     let size = mean_ln(&seen.factors);

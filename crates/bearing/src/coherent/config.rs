@@ -44,7 +44,7 @@ pub struct CoherentConfig {
 impl CoherentConfig {
     /// Takes what has no default.
     ///
-    /// The errors expected by default are 2 degrees and 0.2 dB, known to a factor of 4: what remains of a usual
+    /// The errors expected by default are 3 degrees and 0.3 dB, known to a factor of about 2: what remains of a usual
     /// calibration (common practice, no source).
     pub fn new(manifold: Arc<dyn Steering>, heading: Azimuth<True>, heading_sigma_deg: f64) -> Self {
         Self {
@@ -52,10 +52,10 @@ impl CoherentConfig {
             heading,
             heading_sigma_deg,
             calibration: None,
-            phase_error_deg: 2.0,
-            gain_error_db: 0.2,
-            channel_error_ln_sigma: 1.4,
-            exact_share: 0.5,
+            phase_error_deg: 3.0,
+            gain_error_db: 0.3,
+            channel_error_ln_sigma: 0.8,
+            exact_share: 0.35,
             reflection_prior: 0.2,
         }
     }

@@ -1,8 +1,7 @@
 //! From covariances to a density on the circle.
 
 use lobewright_types::{
-    ArcDeg, Azimuth, BearingClass, BearingFlag, CircleDensity, Dbfs, NoBearingReason, True,
-    wrap_signed_degrees,
+    BearingClass, BearingFlag, CircleDensity, Dbfs, NoBearingReason, wrap_signed_degrees,
 };
 use num_complex::Complex;
 
@@ -94,7 +93,7 @@ pub fn estimate_coherent(
         heading_sigma_deg,
         arcs50: density.highest_density_arcs(0.5),
         arcs95: density.highest_density_arcs(0.95),
-        class: class_of(&density, modes[0].azimuth),
+        class: BearingClass::of(&density, modes[0].azimuth),
         levels: levels(&model, &used),
         phase_error_deg: errors * config.phase_error_deg.abs(),
         gain_error_db: errors * config.gain_error_db.abs(),
@@ -233,20 +232,6 @@ fn best_misfit(model: &Model<'_>, axes: &[f64]) -> f64 {
     };
     let best = (0..model.nodes.len()).max_by(|&a, &b| ln(a).total_cmp(&ln(b)));
     best.map_or(0.0, |k| model.misfit(axes, &model.nodes[k]))
-}
-
-/// Class by the half-width around the best value that holds 95 %.
-fn class_of(density: &CircleDensity, azimuth: Azimuth<True>) -> BearingClass {
-    let holds = |half: f64| {
-        density.probability(ArcDeg {
-            from: azimuth.turned(-half),
-            width_deg: 2.0 * half,
-        }) >= 0.95
-    };
-    [2.0, 5.0, 10.0]
-        .into_iter()
-        .find(|&half| holds(half))
-        .map_or(BearingClass::D, BearingClass::from_half_width_deg)
 }
 
 fn levels(model: &Model<'_>, used: &[(usize, &ChannelCovariance)]) -> Vec<CoherentLevel> {

@@ -49,8 +49,9 @@ pub(crate) struct Model<'a> {
     rest: Vec<Vec<Complex<f64>>>,
     /// Misfit of the bursts among each other: no direction explains it.
     common_misfit: f64,
-    /// Takes a deviation (real parts, then imaginary) to its likelihood's principal axes: `[axis, component]`.
-    axes: DMatrix<f64>,
+    /// Takes a response to the principal axes of the likelihood of its deviation, `[axis, channel]`: the real part of
+    /// the product counts, and less its imaginary part for the response turned by 90 degrees.
+    axes: Vec<Vec<Complex<f64>>>,
     /// Square of the error of unit size along each axis, noise 1.
     error_axes: Vec<f64>,
     /// Size 1 of the channels' errors, in units of the response.
@@ -108,7 +109,7 @@ impl<'a> Model<'a> {
             top: Vec::new(),
             rest: Vec::new(),
             common_misfit: 0.0,
-            axes: DMatrix::zeros(0, 0),
+            axes: Vec::new(),
             error_axes: Vec::new(),
             expected_error: expected_error(config),
             nodes: Vec::new(),
@@ -159,7 +160,24 @@ impl<'a> Model<'a> {
         let inverse = lower.try_inverse().unwrap_or_else(|| DMatrix::identity(n, n));
         let measure = inverse * root;
         let spread = SymmetricEigen::new(&measure * unit * measure.transpose());
-        self.axes = spread.eigenvectors.transpose() * measure;
+        let axes = spread.eigenvectors.transpose() * measure;
+        let half = self.rest.len();
+        self.axes = (0..n)
+            .map(|i| {
+                let weights: Vec<Complex<f64>> = (0..half)
+                    .map(|j| Complex::new(axes[(i, j)], -axes[(i, half + j)]))
+                    .collect();
+                (0..channels)
+                    .map(|k| {
+                        weights
+                            .iter()
+                            .zip(&self.rest)
+                            .map(|(w, axis)| w * axis[k].conj())
+                            .sum()
+                    })
+                    .collect()
+            })
+            .collect();
         // The likelihood of a deviation is exp(-x^2): a variance of a half is the noise's own.
         self.error_axes = spread.eigenvalues.iter().map(|v| 2.0 * v.max(0.0)).collect();
         self.nodes = self.error_nodes(config);
@@ -254,7 +272,7 @@ impl<'a> Model<'a> {
             Complex::new(1.0, 0.0)
         };
         Look {
-            axes: self.on_axes(&self.deviation(&unit, turn)),
+            axes: self.on_axes(&unit, turn).0,
             missed,
             straight_loss,
         }
@@ -282,28 +300,16 @@ impl<'a> Model<'a> {
         unit
     }
 
-    /// Components beside the common direction, real parts first, times a factor.
-    pub(crate) fn deviation(&self, unit: &[Complex<f64>], factor: Complex<f64>) -> Vec<f64> {
-        let n = self.rest.len();
-        let mut parts = vec![0.0; 2 * n];
-        for (i, axis) in self.rest.iter().enumerate() {
-            let value = dot(axis, unit) * factor;
-            parts[i] = value.re;
-            parts[n + i] = value.im;
-        }
-        parts
-    }
-
-    /// A deviation on the principal axes.
-    pub(crate) fn on_axes(&self, deviation: &[f64]) -> Vec<f64> {
-        let n = self.axes.nrows();
-        let mut out = vec![0.0; n];
-        for (column, value) in deviation.iter().enumerate() {
-            for (row, sum) in out.iter_mut().enumerate() {
-                *sum += self.axes[(row, column)] * value;
-            }
-        }
-        out
+    /// Deviation of a response times a factor from the common direction, on the principal axes, and that of the same
+    /// turned by 90 degrees.
+    pub(crate) fn on_axes(&self, unit: &[Complex<f64>], factor: Complex<f64>) -> (Vec<f64>, Vec<f64>) {
+        self.axes
+            .iter()
+            .map(|axis| {
+                let value = axis.iter().zip(unit).map(|(a, u)| a * u).sum::<Complex<f64>>() * factor;
+                (value.re, -value.im)
+            })
+            .unzip()
     }
 
     /// Square of a deviation, channel errors of a node allowed.

@@ -3,8 +3,11 @@
 #![allow(dead_code, reason = "each user needs a part")]
 
 use std::f64::consts::{LN_10, TAU};
+use std::fs::File;
+use std::path::Path;
 use std::sync::Arc;
 
+use lobewright_antenna::{Manifold, Pattern};
 use lobewright_bearing::coherent::{ChannelCovariance, ChannelNoise, Steering};
 use nalgebra::{DMatrix, DVector};
 use num_complex::Complex;
@@ -44,6 +47,19 @@ pub(crate) fn ring(elements: usize, spacing_wavelengths: f64) -> Arc<dyn Steerin
         radius_wavelengths: spacing_wavelengths / (2.0 * half.sin()),
         first_deg: 0.0,
     })
+}
+
+/// The four elements of an array of the test data, each with its complex response.
+pub(crate) fn measured(name: &str) -> Arc<dyn Steering> {
+    let elements: Vec<Pattern> = (1..=4)
+        .map(|k| {
+            let file = format!("../../testdata/antennas/{name}_el{k}.csv");
+            let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(file);
+            let file = File::open(path).expect("a file of the test data");
+            Pattern::from_csv(file, name).expect("a valid pattern")
+        })
+        .collect();
+    Arc::new(Manifold::from_patterns(&elements).expect("patterns with phases"))
 }
 
 #[derive(Debug, Clone)]

@@ -1,0 +1,116 @@
+//! A ring of elements switched through one receiver: phase and level steps at the switch become a density of bearing.
+//!
+//! # Model
+//! Sample `k` of a burst, port `p(k)` connected:
+//!
+//! ```text
+//! y_k = A(t_k) exp(j phi(t_k)) a_p(k)(theta) + noise
+//! ```
+//!
+//! `a_p` is the manifold. The signal's own phase `phi` is unknown and smooth: its third derivative is white noise whose
+//! strength is taken from the data, from none (a carrier) to lively (speech in FM). Its log amplitude is a random walk,
+//! with a step from none (a carrier) to large (fading, AM). Both go on through the switch, the port's response does
+//! not: so what the ports differ by is left when the signal is taken out.
+//!
+//! # Method
+//! 1. The burst is cut into dwells, the settling time left out ([`SwitchSchedule`](lobewright_antenna::SwitchSchedule)).
+//! 2. A first course of phase: the carrier's frequency by periodogram, or, where a carrier does not explain the
+//!    signal, a tracker whose phase is free at every switch. Coherent products of neighbouring dwells are summed over
+//!    all cycles *before* a phase is taken of them, so weak bursts work; the phases of the ports that explain the
+//!    products best are where step 3 starts.
+//! 3. Around that course the samples are linear in the phases. A Kalman filter run over the data and over one regressor
+//!    for each port gives the ports' phases with their whole covariance, the signal's phase integrated out (`kalman`).
+//!    The strength of the modulation is the one of highest marginal likelihood. Three rounds.
+//! 4. The same with one state for the levels.
+//! 5. The scores of two dozen pieces of time are compared with what the noise explains; what exceeds it widens the
+//!    covariance. So a signal whose phase cannot be foretold leaves a wide density, not a wrong one.
+//! 6. Phases and levels are held against the manifold over the whole circle. Each port has an error of phase and level
+//!    that does not average out; its size is integrated over a grid, so the residuals of the ports decide it.
+
+use std::ops::Range;
+use std::sync::Arc;
+
+use lobewright_antenna::{Manifold, SwitchSchedule};
+use lobewright_types::{Azimuth, NoBearingReason, Sample, True};
+
+mod course;
+mod cut;
+mod estimate;
+mod fit;
+mod kalman;
+mod level;
+mod model;
+mod phase;
+mod result;
+mod slots;
+mod sums;
+mod work;
+
+pub use estimate::estimate_ring;
+pub use result::{PortFit, RingEstimate};
+
+/// Settings of [`estimate_ring`].
+#[derive(Debug, Clone)]
+pub struct RingConfig {
+    /// Response of the ports, in the mounting's frame.
+    pub manifold: Arc<Manifold>,
+    /// Which port is connected when, in seconds of the samples' clock. Settling must cover the memory of the
+    /// channel filter.
+    pub schedule: SwitchSchedule,
+    /// Where the mounting's zero mark points.
+    pub heading: Azimuth<True>,
+    /// Standard deviation of `heading`; widens the density and is common to every bearing of the station.
+    pub heading_sigma_deg: f64,
+    /// Error of a port's phase against the manifold that is most expected, 1 sigma; the level's is the same in nats (3
+    /// degrees go with 0.45 dB). 0 says that the manifold is exact.
+    pub phase_error_typical_deg: f64,
+    /// How well that is known: standard deviation of its natural logarithm.
+    pub phase_error_ln_sigma: f64,
+}
+
+impl RingConfig {
+    /// Takes what has no default.
+    pub fn new(
+        manifold: Arc<Manifold>,
+        schedule: SwitchSchedule,
+        heading: Azimuth<True>,
+        heading_sigma_deg: f64,
+    ) -> Self {
+        Self {
+            manifold,
+            schedule,
+            heading,
+            heading_sigma_deg,
+            phase_error_typical_deg: 2.0,
+            phase_error_ln_sigma: 1.0,
+        }
+    }
+}
+
+/// Samples of the channel during one burst.
+#[derive(Debug, Clone)]
+pub struct RingBurst<'a> {
+    /// Complex baseband, one rate, no gaps.
+    pub samples: &'a [Sample],
+    /// Samples a second.
+    pub rate_hz: f64,
+    /// Time of the first sample in the schedule's seconds, the filters' delay taken off.
+    pub start_s: f64,
+    /// Mean noise power in the channel, in units of the samples' squares.
+    pub noise_power_lin: f64,
+    /// Independent complex samples a second: the noise bandwidth of the channel.
+    pub independent_hz: f64,
+    /// Samples that stood at full scale; dwells that hold one are left out.
+    pub clipped: Vec<Range<usize>>,
+}
+
+/// Why a burst cannot be used at all.
+fn check(config: &RingConfig) -> Result<(), NoBearingReason> {
+    if config.schedule.ports() > config.manifold.ports() {
+        return Err(NoBearingReason::NoPointing);
+    }
+    if !config.manifold.is_directional() {
+        return Err(NoBearingReason::PatternHasNoDirection);
+    }
+    Ok(())
+}
