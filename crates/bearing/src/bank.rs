@@ -4,6 +4,33 @@ use crate::lanes::{Group, LANES, Lanes};
 use crate::likelihood::Likelihood;
 use crate::memory::{Along, Kind, MEMORIES, Transition};
 
+/// What may be wrong beside the level error.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Trouble {
+    /// Nothing.
+    None,
+    /// The noise floor changes on the way, unnoticed by whoever measured it.
+    NoiseWalks,
+    /// Many readings hold something else: impulses, another transmission.
+    Intruders,
+}
+
+impl Trouble {
+    /// All of them with their prior shares.
+    pub(crate) const ALL: [(Self, f64); 3] =
+        [(Self::None, 0.9), (Self::NoiseWalks, 0.04), (Self::Intruders, 0.06)];
+
+    /// Standard deviation of the change of the noise power from reading to reading.
+    fn noise_walk_nats(self) -> f64 {
+        if self == Self::NoiseWalks { 0.25 } else { 0.0 }
+    }
+
+    /// Least share of readings that are not explained.
+    fn unexplained_share(self) -> f64 {
+        if self == Self::Intruders { 0.2 } else { 0.0 }
+    }
+}
+
 /// One supposed behaviour of the level error.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Node {
@@ -11,6 +38,8 @@ pub(crate) struct Node {
     pub(crate) sigma_nats: f64,
     /// Index into [`MEMORIES`].
     pub(crate) memory: usize,
+    /// What else may be wrong.
+    pub(crate) trouble: Trouble,
     /// Standard deviation of the change of level from burst to burst.
     pub(crate) tie_nats: f64,
     /// Logarithm of its prior share.
@@ -52,7 +81,7 @@ impl Bank {
                 groups.push(Ready {
                     along,
                     white,
-                    group: group(&nodes, members, likelihood.distances(along)),
+                    group: group(&nodes, members, likelihood, along),
                     members: members.to_vec(),
                 });
             }
@@ -70,7 +99,8 @@ impl Bank {
     }
 }
 
-fn group(nodes: &[Node], members: &[usize], distances: &[f64]) -> Group {
+fn group(nodes: &[Node], members: &[usize], likelihood: &Likelihood, along: Along) -> Group {
+    let distances = likelihood.distances(along);
     // Lanes without a node repeat the last one.
     let node = |lane: usize| &nodes[members[lane.min(members.len() - 1)]];
     let lanes = |f: &dyn Fn(&Node) -> f64| -> Lanes { std::array::from_fn(|lane| f(node(lane))) };
@@ -88,7 +118,15 @@ fn group(nodes: &[Node], members: &[usize], distances: &[f64]) -> Group {
             all
         })
         .collect();
+    let share = |n: &Node| {
+        n.trouble
+            .unexplained_share()
+            .max(likelihood.unexplained_share())
+    };
     Group {
+        noise_walk_var: lanes(&|n| n.trouble.noise_walk_nats().powi(2)),
+        background: lanes(&|n| share(n) / likelihood.data.spread_nats),
+        peak_density: lanes(&|n| (1.0 - share(n)) / std::f64::consts::TAU.sqrt()),
         error_var,
         nugget_var: lanes(&|n| (MEMORIES[n.memory].nugget * n.sigma_nats).powi(2)),
         tie_var: lanes(&|n| n.tie_nats * n.tie_nats),

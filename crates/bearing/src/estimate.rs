@@ -10,6 +10,7 @@ use crate::config::EstimatorConfig;
 use crate::flags::{Findings, flags};
 use crate::gain::Gains;
 use crate::lanes::LANES;
+use crate::latency;
 use crate::likelihood::{Likelihood, NATS_PER_DB, Residual};
 use crate::misfit::{self, LevelError};
 use crate::output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival};
@@ -50,12 +51,14 @@ pub fn estimate(readings: &[LevelReading], config: &EstimatorConfig) -> Result<E
     if !Gains::have_direction(config) {
         return Err(NoBearingReason::PatternHasNoDirection);
     }
+    let gains = Gains::new(config);
+    let data = Data::new(readings, config.ports.len())?;
+    let delay = latency::find(&data, &gains, config);
     let likelihood = Likelihood::new(
-        Data::new(readings, config.ports.len())?,
+        delay.map_or_else(|| data.clone(), |d| data.delayed(d.latency.delay_s)),
         config.unexplained_share,
         config.port_gain_sigma_db.abs() * NATS_PER_DB,
     );
-    let gains = Gains::new(config);
     let mut search = Search::new(&likelihood, &gains, config);
     let plan = search.plan();
     let one = density(&mut search, &plan);
@@ -65,15 +68,17 @@ pub fn estimate(readings: &[LevelReading], config: &EstimatorConfig) -> Result<E
     };
     let modes = own.modes(LEAST_MODE);
     let best_mount = modes[0].azimuth.turned(-config.heading.degrees());
-    let widened = own.widened(outer_sigma_deg(&likelihood.data, config));
-    Ok(finish(
+    let widened = own.widened(outer_sigma_deg(&likelihood.data, config, delay.as_ref()));
+    let mut estimate = finish(
         readings,
         &mut search,
         &plan,
         best_mount.degrees(),
         widened,
         reflection,
-    ))
+    );
+    estimate.latency = delay.map(|d| d.latency);
+    Ok(estimate)
 }
 
 /// The posterior density of one source, from true north.
@@ -127,10 +132,14 @@ fn bluntest(bank: &Bank, likelihood: &Likelihood) -> Option<Bank> {
 }
 
 /// Errors outside the readings: heading, and the delay between the clocks of track and samples.
-fn outer_sigma_deg(data: &Data, config: &EstimatorConfig) -> f64 {
-    let mut rates: Vec<f64> = data.obs.iter().map(|o| o.rate_deg_per_s).collect();
-    rates.sort_by(f64::total_cmp);
-    let delay = config.latency_sigma_s * rates[rates.len() / 2].abs();
+fn outer_sigma_deg(data: &Data, config: &EstimatorConfig, found: Option<&latency::Found>) -> f64 {
+    let delay = if let Some(found) = found {
+        found.slope_deg_per_s * found.latency.sigma_s
+    } else {
+        let mut rates: Vec<f64> = data.obs.iter().map(|o| o.rate_deg_per_s).collect();
+        rates.sort_by(f64::total_cmp);
+        config.latency_sigma_s * rates[rates.len() / 2]
+    };
     config.heading_sigma_deg.max(0.0).hypot(delay)
 }
 
@@ -196,6 +205,7 @@ fn finish(
         readings: data.obs.len(),
         fit: pattern_fit(readings, search, &residuals),
         reflection,
+        latency: None,
         modes,
         density,
     }

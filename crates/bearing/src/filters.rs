@@ -31,7 +31,11 @@ impl<const FMA: bool> Filter for White<FMA> {
     }
 
     #[inline(always)]
-    fn advance(&mut self, _: &[Lanes; 7], _: &Lanes) {}
+    fn advance(&mut self, _: &[Lanes; 7], group: &Group) {
+        for k in 0..LANES {
+            self.nn[k] += group.noise_walk_var[k];
+        }
+    }
 
     #[inline(always)]
     fn next_burst(&mut self, shift: f64, group: &Group) {
@@ -54,7 +58,7 @@ impl<const FMA: bool> Filter for White<FMA> {
             off[k] = fma::<FMA>(-0.5, bend, item.nu) - fma::<FMA>(d, self.level[k], n * self.noise[k]);
             var[k] = fma::<FMA>(d, gl[k], fma::<FMA>(n, gn[k], extra));
         }
-        let w = weigh::<FMA>(&off, &var, item.censored, common);
+        let w = weigh::<FMA>(&off, &var, item.censored, group, common);
         for k in 0..LANES {
             self.level[k] = fma::<FMA>(gl[k], w.pull[k], self.level[k]);
             self.noise[k] = fma::<FMA>(gn[k], w.pull[k], self.noise[k]);
@@ -107,10 +111,10 @@ impl<const FMA: bool> Filter for Coloured<FMA> {
     }
 
     #[inline(always)]
-    fn advance(&mut self, t: &[Lanes; 7], error_var: &Lanes) {
+    fn advance(&mut self, t: &[Lanes; 7], group: &Group) {
         for k in 0..LANES {
             let (a, b, c, d) = (t[0][k], t[1][k], t[2][k], t[3][k]);
-            let s2 = error_var[k];
+            let s2 = group.error_var[k];
             let (x, y) = (self.error[k], self.rate[k]);
             self.error[k] = fma::<FMA>(a, x, b * y);
             self.rate[k] = fma::<FMA>(c, x, d * y);
@@ -126,6 +130,7 @@ impl<const FMA: bool> Filter for Coloured<FMA> {
             self.xx[k] = fma::<FMA>(a, ax, fma::<FMA>(b, ay, s2 * t[4][k]));
             self.xy[k] = fma::<FMA>(c, ax, fma::<FMA>(d, ay, s2 * t[5][k]));
             self.yy[k] = fma::<FMA>(c, cx, fma::<FMA>(d, cy, s2 * t[6][k]));
+            self.nn[k] += group.noise_walk_var[k];
         }
     }
 
@@ -138,7 +143,7 @@ impl<const FMA: bool> Filter for Coloured<FMA> {
         let mut anew = [NONE; 7];
         anew[4] = [1.0; LANES];
         anew[6] = [1.0; LANES];
-        self.advance(&anew, &group.error_var);
+        self.advance(&anew, group);
     }
 
     #[inline(always)]
@@ -157,7 +162,7 @@ impl<const FMA: bool> Filter for Coloured<FMA> {
             off[k] = fma::<FMA>(-0.5, bend, item.nu) - foreseen;
             var[k] = fma::<FMA>(d, gl[k], fma::<FMA>(h, gx[k], fma::<FMA>(n, gn[k], extra)));
         }
-        let w = weigh::<FMA>(&off, &var, item.censored, common);
+        let w = weigh::<FMA>(&off, &var, item.censored, group, common);
         for k in 0..LANES {
             let (l, x, y, n) = (gl[k], gx[k], gy[k], gn[k]);
             self.level[k] = fma::<FMA>(l, w.pull[k], self.level[k]);

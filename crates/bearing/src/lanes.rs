@@ -56,6 +56,12 @@ pub(crate) struct Group {
     pub(crate) nugget_var: Lanes,
     /// Variance of the change of level from burst to burst.
     pub(crate) tie_var: Lanes,
+    /// Variance that the noise power's error gains from reading to reading.
+    pub(crate) noise_walk_var: Lanes,
+    /// Density of a reading left unexplained, times its share.
+    pub(crate) background: Lanes,
+    /// Top of a normal density of unit variance, times the share that the model explains.
+    pub(crate) peak_density: Lanes,
     /// For each distance: transition `[xx, xy, yx, yy]` and added variances `[xx, xy, yy]` of the level error.
     pub(crate) transitions: Vec<[Lanes; 7]>,
 }
@@ -66,17 +72,13 @@ pub(crate) struct Common {
     pub(crate) noise_var: f64,
     pub(crate) port_var: f64,
     pub(crate) unexplained_share: f64,
-    /// Density of a reading left unexplained, times its share.
-    pub(crate) background: f64,
-    /// Top of a normal density of unit variance, times the share that the model explains.
-    pub(crate) peak_density: f64,
 }
 
 /// States that explain the readings one after the other.
 pub(crate) trait Filter {
     fn new(group: &Group, common: &Common) -> Self;
     /// Goes on to the next reading of the same burst.
-    fn advance(&mut self, transition: &[Lanes; 7], error_var: &Lanes);
+    fn advance(&mut self, transition: &[Lanes; 7], group: &Group);
     /// Goes on to the next burst: its level is counted from a fit that lies `shift` off, and the level error starts
     /// anew.
     fn next_burst(&mut self, shift: f64, group: &Group);
@@ -96,7 +98,7 @@ pub(crate) fn run<F: Filter>(items: &[Item], group: &Group, common: &Common) -> 
     for item in items {
         match item.link {
             Link::First => {}
-            Link::Step(step) => filter.advance(&group.transitions[step], &group.error_var),
+            Link::Step(step) => filter.advance(&group.transitions[step], group),
             Link::Burst(shift) => filter.next_burst(shift, group),
         }
         let total = filter.step(item, group, common);
@@ -129,7 +131,13 @@ pub(crate) struct Weighed {
 }
 
 #[inline(always)]
-pub(crate) fn weigh<const FMA: bool>(off: &Lanes, var: &Lanes, censored: bool, common: &Common) -> Weighed {
+pub(crate) fn weigh<const FMA: bool>(
+    off: &Lanes,
+    var: &Lanes,
+    censored: bool,
+    group: &Group,
+    common: &Common,
+) -> Weighed {
     if censored {
         return weigh_censored(off, var, common);
     }
@@ -137,8 +145,8 @@ pub(crate) fn weigh<const FMA: bool>(off: &Lanes, var: &Lanes, censored: bool, c
     for k in 0..LANES {
         let inverse = 1.0 / var[k];
         let x2 = off[k] * off[k] * inverse;
-        let fits = common.peak_density * exp::<FMA>(-0.5 * x2) * inverse.sqrt();
-        total[k] = fits + common.background;
+        let fits = group.peak_density[k] * exp::<FMA>(-0.5 * x2) * inverse.sqrt();
+        total[k] = fits + group.background[k];
         let p = fits / total[k];
         pull[k] = p * off[k] * inverse;
         shrink[k] = (p - p * (1.0 - p) * x2) * inverse;

@@ -53,8 +53,6 @@ impl Likelihood {
             noise_var: data.noise_rel_sigma * data.noise_rel_sigma,
             port_var: port_gain_sigma_nats * port_gain_sigma_nats,
             unexplained_share,
-            background: unexplained_share / data.spread_nats,
-            peak_density: (1.0 - unexplained_share) / std::f64::consts::TAU.sqrt(),
         };
         Self {
             time: Sequence::by_time(&data),
@@ -63,6 +61,11 @@ impl Likelihood {
             arch: Arch::new(),
             data,
         }
+    }
+
+    /// Share of readings that the model is expected not to explain.
+    pub(crate) fn unexplained_share(&self) -> f64 {
+        self.common.unexplained_share
     }
 
     /// Whether boresights are looked at more than once, so that what they share shows.
@@ -127,6 +130,9 @@ impl Likelihood {
 
     /// Probability that the model explains each reading, and the standardised residuals, at a fitted point.
     pub(crate) fn residuals(&self, point: &Point, sigma_nats: f64) -> Vec<Residual> {
+        let share = self.common.unexplained_share;
+        let background = share / self.data.spread_nats;
+        let peak_density = (1.0 - share) / std::f64::consts::TAU.sqrt();
         self.data
             .obs
             .iter()
@@ -134,11 +140,11 @@ impl Likelihood {
             .map(|(o, l)| {
                 let var = l.v + (sigma_nats * l.h).powi(2);
                 let nu = if o.censored { l.nu.max(0.0) } else { l.nu };
-                let fits = self.common.peak_density * (-0.5 * nu * nu / var).exp() / var.sqrt();
+                let fits = peak_density * (-0.5 * nu * nu / var).exp() / var.sqrt();
                 Residual {
                     nats: nu,
                     sigma_nats: var.sqrt(),
-                    explained: fits / (fits + self.common.background),
+                    explained: fits / (fits + background),
                 }
             })
             .collect()

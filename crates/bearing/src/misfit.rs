@@ -20,11 +20,11 @@ const ALONG_BORESIGHT: f64 = 0.22;
 const SHORT_READINGS: f64 = 6.0;
 /// Level error from which dips count, and the widening for each decibel beyond: with the longest memory, and without.
 const DIPS_FROM_DB: f64 = 1.2;
-const SLOW_DIPS_PER_DB: f64 = 0.6;
-const QUICK_DIPS_PER_DB: f64 = 0.05;
+const SLOW_DIPS_PER_DB: f64 = 0.75;
+const QUICK_DIPS_PER_DB: f64 = 0.08;
 /// Level error of Rayleigh fading, whose dips have no bottom, and the widening for each decibel beyond.
 const DEEP_FROM_DB: f64 = 2.2;
-const DEEP_PER_DB: f64 = 0.25;
+const DEEP_PER_DB: f64 = 0.32;
 /// Memory in readings beyond the short one at which dips count most.
 const LONG_READINGS: f64 = 30.0;
 /// No wider than this.

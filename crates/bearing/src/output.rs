@@ -57,6 +57,15 @@ pub struct SecondArrival {
     pub probability: f64,
 }
 
+/// Delay of the samples' clock against the azimuth track's, as the readings tell it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Latency {
+    /// How much later than the track says the antenna was where it was.
+    pub delay_s: f64,
+    /// Its standard deviation.
+    pub sigma_s: f64,
+}
+
 /// A direction with all that was found beside it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Estimate {
@@ -94,6 +103,9 @@ pub struct Estimate {
     pub fit: PatternFit,
     /// A second arrival, where one is likely.
     pub reflection: Option<SecondArrival>,
+    /// Delay between track and samples, where one was expected and an antenna swung at changing rates let it show; its
+    /// error is inside `density`.
+    pub latency: Option<Latency>,
 }
 
 /// Where and when a bearing was taken.

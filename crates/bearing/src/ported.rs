@@ -123,7 +123,7 @@ impl<const N: usize, const FMA: bool> Filter for Ported<N, FMA> {
 
     /// Goes on to the next reading of the same burst.
     #[inline(always)]
-    fn advance(&mut self, t: &[Lanes; 7], error_var: &Lanes) {
+    fn advance(&mut self, t: &[Lanes; 7], group: &Group) {
         let [a, b, c, d, q0, q1, q2] = t;
         for k in 0..LANES {
             let (x, y) = (self.mean[ERROR][k], self.mean[RATE][k]);
@@ -149,11 +149,12 @@ impl<const N: usize, const FMA: bool> Filter for Ported<N, FMA> {
                 self.cov[ERROR][RATE][k],
                 self.cov[RATE][RATE][k],
             );
-            let (a, b, c, d, s2) = (a[k], b[k], c[k], d[k], error_var[k]);
+            let (a, b, c, d, s2) = (a[k], b[k], c[k], d[k], group.error_var[k]);
             let (ax, ay) = (fma::<FMA>(a, xx, b * xy), fma::<FMA>(a, xy, b * yy));
             let (cx, cy) = (fma::<FMA>(c, xx, d * xy), fma::<FMA>(c, xy, d * yy));
             self.cov[ERROR][ERROR][k] = fma::<FMA>(a, ax, fma::<FMA>(b, ay, s2 * q0[k]));
             self.cov[ERROR][RATE][k] = fma::<FMA>(c, ax, fma::<FMA>(d, ay, s2 * q1[k]));
+            self.cov[NOISE][NOISE][k] += group.noise_walk_var[k];
             self.cov[RATE][RATE][k] = fma::<FMA>(c, cx, fma::<FMA>(d, cy, s2 * q2[k]));
         }
     }
@@ -167,13 +168,13 @@ impl<const N: usize, const FMA: bool> Filter for Ported<N, FMA> {
         let mut anew = [[0.0; LANES]; 7];
         anew[4] = [1.0; LANES];
         anew[6] = [1.0; LANES];
-        self.advance(&anew, &group.error_var);
+        self.advance(&anew, group);
     }
 
     #[inline(always)]
     fn step(&mut self, item: &Item, group: &Group, common: &Common) -> Lanes {
         let seen = self.see(item, group);
-        let weighed = weigh::<FMA>(&seen.off, &seen.var, item.censored, common);
+        let weighed = weigh::<FMA>(&seen.off, &seen.var, item.censored, group, common);
         self.take(&seen, &weighed.pull, &weighed.shrink);
         weighed.total
     }

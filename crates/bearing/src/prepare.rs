@@ -187,6 +187,36 @@ impl Data {
         }
     }
 
+    /// The same readings with each boresight where the antenna was a delay later.
+    pub(crate) fn delayed(&self, delay_s: f64) -> Self {
+        let mut delayed = self.clone();
+        for o in &mut delayed.obs {
+            o.azimuth_mount_deg =
+                lobewright_types::wrap_degrees(o.azimuth_mount_deg + o.rate_deg_per_s * delay_s);
+        }
+        delayed
+    }
+
+    /// In how many ways the antenna looked: ports, or boresights 5 degrees apart.
+    pub(crate) fn looks(&self) -> usize {
+        let mut looks: Vec<i64> = self
+            .obs
+            .iter()
+            .map(|o| {
+                #[expect(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "at most 72 or a port")]
+                let look = if self.ports > 0 {
+                    o.port as i64
+                } else {
+                    (o.azimuth_mount_deg / 5.0) as i64
+                };
+                look
+            })
+            .collect();
+        looks.sort_unstable();
+        looks.dedup();
+        looks.len()
+    }
+
     /// How many times a boresight is looked at on the mean.
     pub(crate) fn passes(&self) -> f64 {
         if self.ports > 0 {

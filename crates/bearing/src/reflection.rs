@@ -4,7 +4,7 @@ use lobewright_types::{Azimuth, CircleDensity, True, wrap_signed_degrees};
 use nalgebra::{SMatrix, SVector};
 
 use crate::arrivals::{LEAST_APART_DEG, Pair, Powers, WEAKEST_DB};
-use crate::bank::{Bank, Node};
+use crate::bank::{Bank, Node, Trouble};
 use crate::likelihood::NATS_PER_DB;
 use crate::memory::{Along, MEMORIES};
 use crate::misfit::LevelError;
@@ -13,6 +13,8 @@ use crate::search::{Plan, Search, tie_options};
 
 /// Fewer readings cannot tell two arrivals from a level error.
 const LEAST_READINGS: usize = 12;
+/// Fewer different looks are explained by two arrivals whatever they are.
+const LEAST_LOOKS: usize = 8;
 /// Gain in log likelihood below which a second arrival is not worth its two more directions and powers.
 const LEAST_GAIN_NATS: f64 = 4.0;
 /// Probability below which no second arrival is shown, and below which it changes nothing.
@@ -57,7 +59,8 @@ type Square = SMatrix<f64, N, N>;
 /// the phase between them.
 pub(crate) fn test(search: &mut Search<'_>, plan: &Plan, one: &CircleDensity) -> Option<TwoArrivals> {
     let prior = search.config.reflection_prior.min(0.99);
-    if prior <= 0.0 || search.likelihood.data.obs.len() < LEAST_READINGS {
+    let data = &search.likelihood.data;
+    if prior <= 0.0 || data.obs.len() < LEAST_READINGS || data.looks() < LEAST_LOOKS {
         return None;
     }
     let heading = search.config.heading.degrees();
@@ -99,6 +102,7 @@ fn likeliest_coherence(search: &mut Search<'_>, pair: &Pair) -> (f64, f64) {
         .map(|db| Node {
             sigma_nats: db * NATS_PER_DB,
             memory: 0,
+            trouble: Trouble::None,
             tie_nats: ties[ties.len() - 1],
             ln_weight: search.ln_prior(db * NATS_PER_DB),
         })
@@ -203,6 +207,7 @@ fn nodes_at(search: &mut Search<'_>, pair: &Pair, coherence: f64) -> Bank {
                 nodes.push(Node {
                     sigma_nats,
                     memory,
+                    trouble: Trouble::None,
                     tie_nats,
                     ln_weight: search.ln_prior(sigma_nats) + STEP.ln() + (of.share / ties.len() as f64).ln(),
                 });

@@ -1,6 +1,6 @@
 //! Where the density may be high, and which level errors the readings allow.
 
-use crate::bank::{Bank, Node};
+use crate::bank::{Bank, Node, Trouble};
 use crate::config::EstimatorConfig;
 use crate::gain::Gains;
 use crate::levels::Point;
@@ -28,6 +28,9 @@ const NEGLIGIBLE: f64 = 0.3;
 const PRUNE_NATS: f64 = 5.0;
 /// Nodes this far under the best one at the tops of the peaks are not looked at further.
 const HOPEFUL_NATS: f64 = 12.0;
+/// For very few readings: how much larger the typical level error is taken, and how much less spread around it.
+const FEW_TYPICAL: f64 = 0.8;
+const FEW_SPREAD: f64 = 0.45;
 /// Each this many steps of the raster of level errors is tried first.
 const SKIP: i32 = 3;
 
@@ -37,6 +40,8 @@ pub(crate) struct Plan {
     pub(crate) bank: Bank,
     /// Peaks in mount terms with their standard deviations.
     pub(crate) centres: Vec<(f64, f64)>,
+    /// Logarithm of the evidence summed over directions (in degrees) and level errors.
+    pub(crate) ln_mass: f64,
 }
 
 /// A peak of the evidence summed over level errors.
@@ -183,6 +188,11 @@ impl<'a> Search<'a> {
         Plan {
             bank: self.weightiest(&bank, &masses),
             centres: peaks.iter().map(|p| (p.at_deg, p.width_deg)).collect(),
+            ln_mass: {
+                let mut sum = LogSum::default();
+                masses.iter().for_each(|m| sum.push(*m));
+                sum.ln()
+            },
         }
     }
 
@@ -226,6 +236,7 @@ impl<'a> Search<'a> {
             .map(|db| Node {
                 sigma_nats: db * NATS_PER_DB,
                 memory: 0,
+                trouble: Trouble::None,
                 tie_nats: ties[ties.len() - 1],
                 ln_weight: self.ln_prior(db * NATS_PER_DB),
             })
@@ -285,7 +296,7 @@ impl<'a> Search<'a> {
         let every = (raster.count / 14).max(1);
         let mut i = 0;
         while i < raster.count {
-            nodes.push(self.node(raster, i, 0, tie_nats, f64::from(every).ln()));
+            nodes.push(self.node(raster, i, 0, Trouble::ALL[0], tie_nats, f64::from(every).ln()));
             i += every;
         }
         Bank::new(nodes, self.likelihood)
@@ -308,7 +319,9 @@ impl<'a> Search<'a> {
                         i += SKIP;
                         continue;
                     }
-                    nodes.push(self.node(raster, i, memory, tie_nats, skip));
+                    for trouble in troubles_of(memory) {
+                        nodes.push(self.node(raster, i, memory, trouble, tie_nats, skip));
+                    }
                     i += SKIP;
                 }
             }
@@ -321,14 +334,23 @@ impl<'a> Search<'a> {
         (0..MEMORIES.len()).filter(move |&m| repeats || MEMORIES[m].along == Along::Time)
     }
 
-    fn node(&self, raster: &Raster, i: i32, memory: usize, tie_nats: f64, ln_extra: f64) -> Node {
+    fn node(
+        &self,
+        raster: &Raster,
+        i: i32,
+        memory: usize,
+        (trouble, share): (Trouble, f64),
+        tie_nats: f64,
+        ln_extra: f64,
+    ) -> Node {
         let sigma_nats = raster.ln_sigma(i).exp();
         Node {
             sigma_nats,
             memory,
+            trouble,
             tie_nats,
             ln_weight: self.ln_prior(sigma_nats)
-                + (raster.step * MEMORIES[memory].share * self.along_share(memory)).ln()
+                + (raster.step * share * MEMORIES[memory].share * self.along_share(memory)).ln()
                 + ln_extra,
         }
     }
@@ -348,10 +370,11 @@ impl<'a> Search<'a> {
             ln_sigma -= 0.2;
             sum.push(self.ln_prior(ln_sigma.exp()) + 0.2_f64.ln());
         }
-        sum.push(self.config.perfect_share.clamp(1e-6, 0.9).ln());
+        sum.push(self.perfect_share().ln());
         Node {
             sigma_nats: 0.5 * raster.low.exp(),
             memory: 0,
+            trouble: Trouble::None,
             tie_nats,
             ln_weight: sum.ln() - (ties as f64).ln(),
         }
@@ -362,7 +385,6 @@ impl<'a> Search<'a> {
         let best = masses.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let mut nodes = Vec::new();
         let carries = |i: usize| masses[i] > best - PRUNE_NATS - 3.0;
-        let mut last = None;
         for (i, node) in first.nodes.iter().enumerate() {
             if !carries(i) {
                 continue;
@@ -372,13 +394,16 @@ impl<'a> Search<'a> {
                 nodes.push(*node);
                 continue;
             }
+            let share = troubles_of(node.memory)
+                .find(|t| t.0 == node.trouble)
+                .map_or(1.0, |t| t.1);
             for j in at - SKIP / 2..=at + SKIP / 2 {
-                let fresh = last != Some((node.memory, node.tie_nats.to_bits(), j));
-                if j >= 0 && fresh {
-                    nodes.push(self.node(raster, j, node.memory, node.tie_nats, -(ties.len() as f64).ln()));
+                if j >= 0 {
+                    let extra = -(ties.len() as f64).ln();
+                    let trouble = (node.trouble, share);
+                    nodes.push(self.node(raster, j, node.memory, trouble, node.tie_nats, extra));
                 }
             }
-            last = Some((node.memory, node.tie_nats.to_bits(), at + SKIP / 2));
         }
         Bank::new(nodes, self.likelihood)
     }
@@ -485,12 +510,37 @@ impl<'a> Search<'a> {
 
     /// Log prior density of the logarithm of the level error, where there is one.
     pub(crate) fn ln_prior(&self, sigma_nats: f64) -> f64 {
-        let typical = (self.config.level_error_typical_db * NATS_PER_DB).max(1e-6);
-        let spread = self.config.level_error_ln_sigma.max(0.05);
-        let share = 1.0 - self.config.perfect_share.clamp(0.0, 0.9);
-        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2) - (spread * std::f64::consts::TAU.sqrt()).ln()
+        let known = self.few();
+        let typical_db = self.config.level_error_typical_db * (1.0 + FEW_TYPICAL * known);
+        let typical = (typical_db * NATS_PER_DB).max(1e-6);
+        let spread = self.config.level_error_ln_sigma.max(0.05) * (1.0 - FEW_SPREAD * known);
+        let share = 1.0 - self.perfect_share();
+        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2)
+            - (spread * std::f64::consts::TAU.sqrt()).ln()
             + share.ln()
     }
+
+    /// Chance that there is no level error.
+    fn perfect_share(&self) -> f64 {
+        self.config.perfect_share.clamp(1e-6, 0.9) * (1.0 - 0.9 * self.few())
+    }
+
+    /// How far readings are too few to tell their own level error: 1 for four, 0 from sixteen on.
+    ///
+    /// Then what is usual in the field must do: small errors are seldom, and a few readings fit by chance.
+    fn few(&self) -> f64 {
+        let n = self.likelihood.data.obs.len() as f64;
+        ((16.0 - n) / 12.0).clamp(0.0, 1.0)
+    }
+}
+
+/// Troubles that are tried with a memory, and their shares: with another than the white one they would only take time.
+fn troubles_of(memory: usize) -> impl Iterator<Item = (Trouble, f64)> {
+    let white = memory == 0;
+    Trouble::ALL
+        .into_iter()
+        .filter(move |t| white || t.0 == Trouble::None)
+        .map(move |t| if white { t } else { (t.0, 1.0) })
 }
 
 fn distinct(mut peaks: Vec<Peak>) -> Vec<Peak> {
