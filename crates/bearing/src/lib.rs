@@ -67,4 +67,4 @@ pub use cells::{PowerCells, ReadingConfig, ReadingSet};
 pub use config::EstimatorConfig;
 pub use estimate::estimate;
 pub use output::{BurstLevel, Estimate, FitPoint, PatternFit, SecondArrival, Taken, to_bearing};
-pub use ring::{PortFit, RingBurst, RingConfig, RingEstimate, estimate_ring};
+pub use ring::{PortFit, RingBurst, RingConfig, RingEstimate, SwitchClock, estimate_ring, tone_bearing};
