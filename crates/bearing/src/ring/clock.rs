@@ -241,7 +241,6 @@ struct Best {
     rate: f64,
 }
 
-#[expect(clippy::too_many_arguments, reason = "one place of use")]
 fn search(
     folds: &[Fold],
     instants: &[f64],
