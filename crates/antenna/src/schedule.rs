@@ -377,6 +377,12 @@ impl SwitchSchedule {
         self.interval(self.index_at(time_s)?)?.2
     }
 
+    /// Which step of the cycle, from 0, holds a time; `None` for a list and where the start is unknown.
+    pub fn step_at(&self, time_s: f64) -> Option<usize> {
+        let steps = i64::try_from(self.steps().len()).ok().filter(|n| *n > 0)?;
+        usize::try_from(self.index_at(time_s)?.rem_euclid(steps)).ok()
+    }
+
     /// The stretches between `from_s` and `to_s` in which a port is connected and settled, in order of time.
     ///
     /// Nothing comes where the start of the cycle is unknown or a limit is not finite.

@@ -73,10 +73,7 @@ struct Fit {
 impl<'a> Powers<'a> {
     /// Bursts are brought to one level by the levels fitted with one arrival.
     pub(crate) fn new(data: &'a Data, gains: &'a Gains, burst_power: &[f64]) -> Self {
-        let scales: Vec<f64> = burst_power
-            .iter()
-            .map(|p| 1.0 / p.max(data.soft_power))
-            .collect();
+        let scales: Vec<f64> = burst_power.iter().map(|p| 1.0 / p.max(data.soft_power)).collect();
         let signal: Vec<f64> = data
             .obs
             .iter()

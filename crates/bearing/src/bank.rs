@@ -17,8 +17,11 @@ pub(crate) enum Trouble {
 
 impl Trouble {
     /// All of them with their prior shares.
-    pub(crate) const ALL: [(Self, f64); 3] =
-        [(Self::None, 0.9), (Self::NoiseWalks, 0.04), (Self::Intruders, 0.06)];
+    pub(crate) const ALL: [(Self, f64); 3] = [
+        (Self::None, 0.9),
+        (Self::NoiseWalks, 0.04),
+        (Self::Intruders, 0.06),
+    ];
 
     /// Standard deviation of the change of the noise power from reading to reading.
     fn noise_walk_nats(self) -> f64 {
@@ -118,11 +121,7 @@ fn group(nodes: &[Node], members: &[usize], likelihood: &Likelihood, along: Alon
             all
         })
         .collect();
-    let share = |n: &Node| {
-        n.trouble
-            .unexplained_share()
-            .max(likelihood.unexplained_share())
-    };
+    let share = |n: &Node| n.trouble.unexplained_share().max(likelihood.unexplained_share());
     Group {
         noise_walk_var: lanes(&|n| n.trouble.noise_walk_nats().powi(2)),
         background: lanes(&|n| share(n) / likelihood.data.spread_nats),

@@ -67,7 +67,8 @@ impl Look {
         }
         self.azimuth_deg = Some(azimuth_deg);
         self.gain.clear();
-        self.gain.extend(data.obs.iter().map(|o| table.of(o, azimuth_deg)));
+        self.gain
+            .extend(data.obs.iter().map(|o| table.of(o, azimuth_deg)));
         self.voltage.clear();
         self.voltage
             .extend(data.obs.iter().map(|o| table.voltage_of(o, azimuth_deg)));

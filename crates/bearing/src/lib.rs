@@ -74,4 +74,4 @@ pub use cells::{PowerCells, ReadingConfig, ReadingSet};
 pub use config::{EstimatorConfig, PortAntenna};
 pub use estimate::estimate;
 pub use output::{BurstLevel, Estimate, FitPoint, Latency, PatternFit, SecondArrival, Taken, to_bearing};
-pub use ring::{PortFit, RingBurst, RingConfig, RingEstimate, estimate_ring};
+pub use ring::{PortFit, RingBurst, RingConfig, RingEstimate, SwitchClock, estimate_ring, tone_bearing};

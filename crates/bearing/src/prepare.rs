@@ -203,7 +203,11 @@ impl Data {
             .obs
             .iter()
             .map(|o| {
-                #[expect(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "at most 72 or a port")]
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_possible_wrap,
+                    reason = "at most 72 or a port"
+                )]
                 let look = if self.ports > 0 {
                     o.port as i64
                 } else {

@@ -269,7 +269,10 @@ fn settle(
         }
     }
     let covariance = found?;
-    covariance.iter().all(|v| v.is_finite()).then_some((at, covariance))
+    covariance
+        .iter()
+        .all(|v| v.is_finite())
+        .then_some((at, covariance))
 }
 
 /// First and negative second differences of the log evidence, with weak priors.

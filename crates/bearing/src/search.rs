@@ -515,8 +515,7 @@ impl<'a> Search<'a> {
         let typical = (typical_db * NATS_PER_DB).max(1e-6);
         let spread = self.config.level_error_ln_sigma.max(0.05) * (1.0 - FEW_SPREAD * known);
         let share = 1.0 - self.perfect_share();
-        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2)
-            - (spread * std::f64::consts::TAU.sqrt()).ln()
+        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2) - (spread * std::f64::consts::TAU.sqrt()).ln()
             + share.ln()
     }
 

@@ -7,8 +7,8 @@ mod ring;
 
 use std::ops::Range;
 
-use lobewright_antenna::SwitchSchedule;
-use lobewright_bearing::{RingBurst, RingConfig, RingEstimate, estimate_ring};
+use lobewright_antenna::{SwitchSchedule, SwitchStep};
+use lobewright_bearing::{RingBurst, RingConfig, RingEstimate, estimate_ring, tone_bearing};
 use lobewright_types::{Azimuth, BearingFlag, NoBearingReason, Sample, wrap_signed_degrees};
 use proptest::prelude::*;
 use rand::SeedableRng;
@@ -202,6 +202,105 @@ fn the_heading_turns_and_widens() {
 }
 
 #[test]
+fn the_clock_of_the_switch_is_found_from_the_samples() {
+    let mut scene = RingScene::new(&computed("square4_50ohm_el"), Signal::Carrier, 20.0, 0.3);
+    scene.true_start_s = 0.001_23;
+    scene.true_ratio = 1.000_1;
+    scene.schedule = SwitchSchedule::cycle(&[0, 1, 2, 3], 1e-3, 1e-4)
+        .unwrap()
+        .with_rate_sigma_ppm(100.0)
+        .unwrap();
+    let samples = scene.draw(130.0, &mut ChaCha8Rng::seed_from_u64(81));
+    let found = estimate_ring(&[scene.burst(&samples)], &scene.config()).unwrap();
+    let clock = found.clock.expect("a clock");
+    assert!(
+        (clock.rate_ppm - 100.0).abs() < 4.0 * clock.rate_sigma_ppm,
+        "{clock:?}"
+    );
+    // To a dwell: which of the four is first cannot be seen.
+    let cycle_s = 1e-3 * 1.000_1;
+    let off_s = clock.start_s - 0.001_23;
+    let off_s = off_s - cycle_s * (off_s / cycle_s).round();
+    assert!(off_s.abs() < 4.0 * clock.start_sigma_s, "{off_s} {clock:?}");
+    // The square is the same after a quarter turn: four directions, the true one among them, alike.
+    assert_eq!(clock.starts, 4);
+    assert_eq!(found.estimate.modes.len(), 4);
+    assert!(found.estimate.flags.contains(&BearingFlag::Ambiguous));
+    let nearest = found
+        .estimate
+        .modes
+        .iter()
+        .map(|m| wrap_signed_degrees(m.azimuth.degrees() - 130.0).abs())
+        .fold(f64::INFINITY, f64::min);
+    assert!(nearest < 0.5, "{nearest}");
+    for mode in &found.estimate.modes {
+        assert!((mode.probability - 0.25).abs() < 0.1, "{mode:?}");
+    }
+}
+
+#[test]
+fn a_longer_dwell_tells_which_port_is_first_and_a_jittery_edge_does_no_harm() {
+    let step = |port, dwell_s| SwitchStep {
+        port: Some(port),
+        dwell_s,
+    };
+    let mut scene = RingScene::new(&ideal(4, 0.177), Signal::Carrier, 15.0, 0.2);
+    scene.schedule = SwitchSchedule::from_steps(
+        vec![step(0, 1e-3), step(1, 1e-3), step(2, 1e-3), step(3, 1.5e-3)],
+        1e-4,
+    )
+    .unwrap();
+    scene.true_start_s = 0.001_7;
+    scene.jitter_s = 10e-6;
+    let mut rng = ChaCha8Rng::seed_from_u64(91);
+    for azimuth_deg in [10.0, 100.0, 215.0, 330.0] {
+        let samples = scene.draw(azimuth_deg, &mut rng);
+        let found = estimate_ring(&[scene.burst(&samples)], &scene.config()).unwrap();
+        assert_eq!(found.estimate.modes.len(), 1);
+        let error = wrap_signed_degrees(found.estimate.azimuth.degrees() - azimuth_deg);
+        assert!(
+            error.abs() < 4.5 * found.estimate.sigma_deg,
+            "{azimuth_deg}: {error}"
+        );
+    }
+}
+
+#[test]
+fn a_rate_that_is_off_is_followed_from_a_known_start() {
+    let mut scene = RingScene::new(&ideal(4, 0.177), Signal::Carrier, 10.0, 0.5);
+    scene.true_ratio = 1.000_1;
+    scene.schedule = scene.schedule.with_rate_sigma_ppm(100.0).unwrap();
+    near_bound(&trials(&scene, 40, 95));
+}
+
+#[test]
+fn a_switch_that_cannot_be_seen_acting_leaves_all_directions_open() {
+    let mut scene = RingScene::new(&ideal(4, 0.177), Signal::Carrier, -40.0, 0.1);
+    scene.schedule = SwitchSchedule::cycle(&[0, 1, 2, 3], 1e-3, 1e-4).unwrap();
+    let samples = scene.draw(10.0, &mut ChaCha8Rng::seed_from_u64(96));
+    let found = estimate_ring(&[scene.burst(&samples)], &scene.config()).unwrap();
+    assert!(found.estimate.flags.contains(&BearingFlag::Weak));
+    assert!(found.estimate.density.mean_direction().1 < 0.1);
+}
+
+#[test]
+fn the_tone_method_agrees_on_a_clean_carrier() {
+    for manifold in [ideal(4, 0.1), computed("square4_open_el")] {
+        let scene = RingScene::new(&manifold, Signal::Carrier, 40.0, 0.2);
+        let mut rng = ChaCha8Rng::seed_from_u64(97);
+        for azimuth_deg in [5.0, 140.0, 260.0] {
+            let samples = scene.draw(azimuth_deg, &mut rng);
+            let tone = tone_bearing(&scene.burst(&samples), &scene.config()).expect("a tone");
+            // Each step falls up to a sample late: 360 degrees of the tone are 192 samples.
+            assert!(
+                wrap_signed_degrees(tone.degrees() - azimuth_deg).abs() < 2.5,
+                "{azimuth_deg}: {tone}"
+            );
+        }
+    }
+}
+
+#[test]
 fn clipped_dwells_are_left_out_and_said() {
     let scene = RingScene::new(&ideal(4, 0.177), Signal::Carrier, 10.0, 0.1);
     let mut samples = scene.draw(75.0, &mut ChaCha8Rng::seed_from_u64(61));
@@ -233,7 +332,7 @@ fn what_cannot_be_used_is_a_reason() {
         Some(NoBearingReason::NoPointing)
     );
     let mut clipped = scene.burst(&samples);
-    clipped.clipped = vec![0..samples.len()];
+    clipped.clipped = std::iter::once(0..samples.len()).collect();
     assert_eq!(
         reason(&[clipped], &scene.config()),
         Some(NoBearingReason::AllClipped)

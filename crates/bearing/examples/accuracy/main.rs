@@ -28,6 +28,9 @@ mod coherent;
 mod common;
 mod parallel;
 mod procedures;
+mod ring;
+#[path = "../../tests/common/ring.rs"]
+mod ring_scenes;
 mod rows;
 mod score;
 mod table;
@@ -42,6 +45,7 @@ const CHAPTERS: &[(&str, Chapter)] = &[
     ("Procedure: accuracy over azimuth", procedures::azimuth::chapter),
     ("Procedure: multipath", procedures::multipath::chapter),
     ("Several receivers on one clock", coherent::chapter),
+    ("A ring of elements behind one switch", ring::chapter),
 ];
 
 type Chapter = fn(&mut String) -> fmt::Result;

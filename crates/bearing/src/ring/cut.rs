@@ -48,10 +48,11 @@ pub(super) struct Cut<'a> {
 impl<'a> Cut<'a> {
     /// Cuts a burst; `None` where fewer than four dwells are usable.
     ///
-    /// `slot_of` says which slot a dwell of a port, switched at a time, belongs to.
+    /// `guard_s` is dropped before each switching instant, which may come a little early; `slot_of` says which slot a dwell of a port with its middle at a time belongs to.
     pub(super) fn new(
         burst: &RingBurst<'a>,
         schedule: &SwitchSchedule,
+        guard_s: f64,
         slot_of: impl Fn(u16, f64) -> usize,
     ) -> Option<Self> {
         let usable = burst.rate_hz > 0.0
@@ -77,8 +78,8 @@ impl<'a> Cut<'a> {
         };
         let (mut segments, mut clipped) = (Vec::new(), 0);
         for dwell in schedule.dwells(burst.start_s, stop_s).take(samples.len()) {
-            let range = index(dwell.start_s)..index(dwell.stop_s);
-            if range.len() < 2 || samples[range.clone()].iter().any(|s| !s.is_finite()) {
+            let range = index(dwell.start_s)..index(dwell.stop_s - guard_s);
+            if range.start + 2 > range.end || samples[range.clone()].iter().any(|s| !s.is_finite()) {
                 continue;
             }
             if burst
@@ -90,7 +91,7 @@ impl<'a> Cut<'a> {
                 continue;
             }
             segments.push(Segment {
-                slot: slot_of(dwell.port, dwell.switched_s),
+                slot: slot_of(dwell.port, f64::midpoint(dwell.start_s, dwell.stop_s)),
                 samples: range,
             });
         }

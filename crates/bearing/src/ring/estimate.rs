@@ -1,8 +1,10 @@
 //! From bursts to a density on the circle.
 
+use lobewright_antenna::SwitchSchedule;
 use lobewright_types::{CircleDensity, NoBearingReason};
 use num_complex::Complex;
 
+use super::clock::{self, FoundClock, is_open};
 use super::cut::Cut;
 use super::fit::{Fit, ModelError};
 use super::level::{self, LevelFit, Measure, Measured};
@@ -43,32 +45,139 @@ pub fn estimate_ring(bursts: &[RingBurst<'_>], config: &RingConfig) -> Result<Ri
     if bursts.iter().all(|b| b.samples.is_empty()) {
         return Err(NoBearingReason::NoBurst);
     }
+    let found_clock = if is_open(&config.schedule) {
+        match clock::find(bursts, &config.schedule) {
+            Some(found) => Some(found),
+            None => return nothing_seen(bursts, config),
+        }
+    } else {
+        None
+    };
+    // Where the order is open, each step of the cycle is a slot of its own; else each port.
+    let schedule = found_clock.as_ref().map_or(&config.schedule, |f| &f.schedule);
+    let slot_of = |port: u16, middle_s: f64| {
+        if found_clock.is_some() {
+            schedule.step_at(middle_s).unwrap_or(0)
+        } else {
+            usize::from(port)
+        }
+    };
     let cuts: Vec<(usize, Cut<'_>)> = bursts
         .iter()
         .enumerate()
-        .filter_map(|(i, b)| Cut::new(b, &config.schedule, |port, _| usize::from(port)).map(|c| (i, c)))
+        .filter_map(|(i, b)| {
+            Cut::new(b, schedule, guard_s(b, schedule, found_clock.is_some()), slot_of).map(|c| (i, c))
+        })
         .collect();
     if cuts.is_empty() {
-        return Err(nothing_usable(bursts, config));
+        return Err(nothing_usable(bursts, config, schedule));
     }
-    let (port_of, cuts) = numbered(cuts);
-    if port_of.len() < 2 {
+    let (seen, cuts) = numbered(cuts);
+    if seen.len() < 2 {
         return Err(NoBearingReason::TooFewReadings);
     }
-    let found = Found::new(&cuts, port_of.len());
+    let found = Found::new(&cuts, seen.len());
+    let orders = orders(&seen, schedule, found_clock.as_ref());
     let error = ModelError {
         typical: config.phase_error_typical_deg.max(0.0).to_radians(),
         ln_sigma: config.phase_error_ln_sigma,
     };
-    let fit = Fit::new(
-        &config.manifold,
-        found.phase.contrast.as_ref(),
-        found.level.contrast.as_ref(),
-        &port_of,
-        error,
+    let fits: Vec<(Fit<'_>, f64)> = orders
+        .iter()
+        .map(|(port_of, ln_prior)| {
+            let (phase, level) = (found.phase.contrast.as_ref(), found.level.contrast.as_ref());
+            (
+                Fit::new(&config.manifold, phase, level, port_of, error),
+                *ln_prior,
+            )
+        })
+        .collect();
+    let own = density(&fits, config.heading.degrees());
+    let best_mount = own.modes(0.05)[0].azimuth.degrees() - config.heading.degrees();
+    let best = most_likely(&fits, best_mount);
+    let mut report = report(
+        bursts,
+        config,
+        &cuts,
+        &found,
+        &fits[best].0,
+        &orders[best].0,
+        &own,
     );
-    let own = density(&[(&fit, 0.0)], config.heading.degrees());
-    Ok(report(bursts, config, &cuts, &found, &fit, &port_of, &own))
+    report.clock = found_clock.map(|f| f.clock);
+    Ok(report)
+}
+
+/// Time before a switching instant that is not used: a part of the settling time for an edge that comes early, and what
+/// the instant may be off where it was found from the samples.
+fn guard_s(burst: &RingBurst<'_>, schedule: &SwitchSchedule, found: bool) -> f64 {
+    if found {
+        (schedule.settle_s() / 8.0).max(1.5 / burst.rate_hz)
+    } else {
+        schedule.settle_s() / 8.0
+    }
+}
+
+/// The port of each slot for each start of the cycle that is possible, and its log prior.
+fn orders(seen: &[usize], schedule: &SwitchSchedule, clock: Option<&FoundClock>) -> Vec<(Vec<usize>, f64)> {
+    let Some(clock) = clock else {
+        return vec![(seen.to_vec(), 0.0)];
+    };
+    let steps = schedule.steps();
+    clock
+        .starts
+        .iter()
+        .map(|start| {
+            let port_of = seen
+                .iter()
+                .map(|slot| {
+                    let step = steps[(slot + start.step) % steps.len()];
+                    usize::from(step.port.unwrap_or(0))
+                })
+                .collect();
+            (port_of, start.ln_prior)
+        })
+        .collect()
+}
+
+fn most_likely(fits: &[(Fit<'_>, f64)], azimuth_mount_deg: f64) -> usize {
+    let values: Vec<f64> = fits
+        .iter()
+        .map(|(fit, ln_prior)| fit.ln_density(azimuth_mount_deg, &mut fit.scratch()) + ln_prior)
+        .collect();
+    (0..values.len())
+        .max_by(|&a, &b| values[a].total_cmp(&values[b]))
+        .unwrap_or(0)
+}
+
+/// A switch that cannot be seen acting leaves every direction open.
+fn nothing_seen(bursts: &[RingBurst<'_>], config: &RingConfig) -> Result<RingEstimate, NoBearingReason> {
+    let samples: usize = bursts.iter().map(|b| b.samples.len()).sum();
+    let period_s = config.schedule.period_s().unwrap_or(0.0);
+    let longest_s = bursts
+        .iter()
+        .filter(|b| b.rate_hz > 0.0)
+        .map(|b| b.samples.len() as f64 / b.rate_hz)
+        .fold(0.0, f64::max);
+    if samples < 16 || longest_s < 2.0 * period_s {
+        return Err(NoBearingReason::TooFewReadings);
+    }
+    Ok(RingEstimate {
+        estimate: finish(Parts {
+            density: CircleDensity::uniform(),
+            heading_sigma_deg: config.heading_sigma_deg,
+            phase_error_deg: 0.0,
+            reduced_chi_square: 1.0,
+            powers: Vec::new(),
+            dwells: 0,
+            clipped: 0,
+        }),
+        ports: Vec::new(),
+        phase_error_deg: 0.0,
+        coherent_share: 0.0,
+        carrier_hz: None,
+        clock: None,
+    })
 }
 
 /// Gives the ports that were seen numbers from 0.
@@ -87,13 +196,20 @@ fn numbered(mut cuts: Vec<(usize, Cut<'_>)>) -> (Vec<usize>, Vec<(usize, Cut<'_>
     (seen, cuts)
 }
 
-fn nothing_usable(bursts: &[RingBurst<'_>], config: &RingConfig) -> NoBearingReason {
+fn nothing_usable(
+    bursts: &[RingBurst<'_>],
+    config: &RingConfig,
+    schedule: &SwitchSchedule,
+) -> NoBearingReason {
+    if schedule.ports() > config.manifold.ports() {
+        return NoBearingReason::NoPointing;
+    }
     let dwells = bursts
         .iter()
         .filter(|b| b.rate_hz > 0.0)
         .map(|b| {
             let stop_s = b.start_s + b.samples.len() as f64 / b.rate_hz;
-            config.schedule.dwells(b.start_s, stop_s).take(4).count()
+            schedule.dwells(b.start_s, stop_s).take(4).count()
         })
         .max()
         .unwrap_or(0);
@@ -177,16 +293,21 @@ fn groups_of(cuts: &[(usize, Cut<'_>)], groups: usize) -> Vec<Vec<usize>> {
 }
 
 /// Density from true north of a mixture of hypotheses with their log weights, heading error not yet in it.
-pub(super) fn density(fits: &[(&Fit<'_>, f64)], heading_deg: f64) -> CircleDensity {
+pub(super) fn density(fits: &[(Fit<'_>, f64)], heading_deg: f64) -> CircleDensity {
     let mut scratch: Vec<_> = fits.iter().map(|f| f.0.scratch()).collect();
     let mut ln = |azimuth_mount_deg: f64| {
         let mut top = f64::NEG_INFINITY;
-        let mut values = [f64::NEG_INFINITY; 64];
-        for (((fit, weight), at), value) in fits.iter().zip(&mut scratch).zip(&mut values) {
-            *value = fit.ln_density(azimuth_mount_deg, at) + weight;
-            top = top.max(*value);
+        let mut sum = 0.0;
+        for ((fit, weight), at) in fits.iter().zip(&mut scratch) {
+            let value = fit.ln_density(azimuth_mount_deg, at) + weight;
+            if value > top {
+                sum = sum * (top - value).exp() + 1.0;
+                top = value;
+            } else {
+                sum += (value - top).exp();
+            }
         }
-        top + values.iter().map(|v| (v - top).exp()).sum::<f64>().ln()
+        top + sum.ln()
     };
     let centres = centres(&mut ln);
     CircleDensity::from_ln_fn(
@@ -271,6 +392,7 @@ fn report(
         ports: port_fits(found, port_of, &response),
         phase_error_deg: error.to_degrees(),
         coherent_share: found.phase.coherent_share.clamp(0.0, 1.0),
+        clock: None,
         carrier_hz: followed
             .then(|| found.phase.carrier[0] / std::f64::consts::TAU * bursts[cuts[0].0].rate_hz),
     }

@@ -33,6 +33,7 @@ use std::sync::Arc;
 use lobewright_antenna::{Manifold, SwitchSchedule};
 use lobewright_types::{Azimuth, NoBearingReason, Sample, True};
 
+mod clock;
 mod course;
 mod cut;
 mod estimate;
@@ -44,10 +45,13 @@ mod phase;
 mod result;
 mod slots;
 mod sums;
+mod tone;
 mod work;
 
+pub use clock::SwitchClock;
 pub use estimate::estimate_ring;
 pub use result::{PortFit, RingEstimate};
+pub use tone::tone_bearing;
 
 /// Settings of [`estimate_ring`].
 #[derive(Debug, Clone)]

@@ -4,6 +4,7 @@ use lobewright_types::{
     ArcDeg, Azimuth, BearingClass, BearingFlag, CircleDensity, Dbfs, FittedSignal, Mode, True,
 };
 
+use super::clock::SwitchClock;
 use crate::output::{BurstLevel, Estimate, PatternFit};
 
 /// Modes with less are not shown.
@@ -45,6 +46,8 @@ pub struct RingEstimate {
     pub coherent_share: f64,
     /// Frequency of the strongest burst's carrier from the channel's centre, where its phase could be followed.
     pub carrier_hz: Option<f64>,
+    /// The switch's clock, where start or rate were to be found.
+    pub clock: Option<SwitchClock>,
 }
 
 /// What [`finish`] puts together.
@@ -103,6 +106,7 @@ pub(super) fn finish(parts: Parts) -> Estimate {
         flags: tests.into_iter().filter(|t| t.1).map(|t| t.0).collect(),
         fit: PatternFit::default(),
         reflection: None,
+        latency: None,
         modes,
         density,
     }

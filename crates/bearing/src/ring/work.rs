@@ -25,6 +25,9 @@ const LEAST_EDGE_HZ: f64 = 50.0;
 const EDGE_STEP: f64 = 1.5;
 /// Time in which modulation turns the phase by less than about a radian.
 const STIFF_S: f64 = 4e-5;
+/// Squared resultant over number that directions without any order exceed in one of twenty (Rayleigh's test: Mardia &
+/// Jupp, *Directional Statistics*, 2000, section 6.3.1).
+const CHANCE: f64 = 3.0;
 /// Mean coherence of the phase jumps at the switch below which a modulated signal was not followed.
 const FOLLOWED_JUMPS: f64 = 0.6;
 /// Share of the signal's power in a straight carrier from which the modulated phase is counted from it.
@@ -391,7 +394,7 @@ impl<'a, 'b> Work<'a, 'b> {
                 if count < 2.0 {
                     continue;
                 }
-                let r2 = ((sum.norm_sqr() / count - 1.0) / (count - 1.0)).clamp(0.0, 0.99);
+                let r2 = ((sum.norm_sqr() / count - CHANCE) / (count - 1.0)).clamp(0.0, 0.99);
                 let kappa = 2.0 * r2 * count / (1.0 - r2 * r2) / groups;
                 let off = wrap(sum.arg() - (psi[to] - psi[from]));
                 for (m, b) in matrix.iter_mut().zip(score.iter_mut()) {

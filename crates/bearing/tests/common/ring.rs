@@ -130,6 +130,13 @@ impl RingScene {
         }
     }
 
+    /// The switch as it is.
+    pub(crate) fn truth(&self) -> SwitchSchedule {
+        self.schedule
+            .with_start(self.true_start_s)
+            .with_clock_ratio(self.true_ratio)
+    }
+
     fn count(&self) -> usize {
         (self.length_s * self.rate_hz) as usize
     }
@@ -263,7 +270,7 @@ pub(crate) fn uniform(rng: &mut ChaCha8Rng) -> f64 {
 /// Sample numbers used and their ports.
 fn used(scene: &RingScene) -> Vec<(usize, usize)> {
     let mut out = Vec::new();
-    for dwell in scene.schedule.dwells(0.0, scene.length_s) {
+    for dwell in scene.truth().dwells(0.0, scene.length_s) {
         let first = (dwell.start_s * scene.rate_hz - 1e-6).ceil() as usize;
         let stop = ((dwell.stop_s * scene.rate_hz - 1e-6).ceil() as usize).min(scene.count());
         out.extend((first..stop).map(|k| (k, usize::from(dwell.port))));
