@@ -112,8 +112,9 @@ impl<const FMA: bool> Filter for Coloured<FMA> {
 
     #[inline(always)]
     fn advance(&mut self, t: &[Lanes; 7], group: &Group) {
+        let [ta, tb, tc, td, qx, qxy, qy] = t;
         for k in 0..LANES {
-            let (a, b, c, d) = (t[0][k], t[1][k], t[2][k], t[3][k]);
+            let (a, b, c, d) = (ta[k], tb[k], tc[k], td[k]);
             let s2 = group.error_var[k];
             let (x, y) = (self.error[k], self.rate[k]);
             self.error[k] = fma::<FMA>(a, x, b * y);
@@ -127,9 +128,9 @@ impl<const FMA: bool> Filter for Coloured<FMA> {
             let (xx, xy, yy) = (self.xx[k], self.xy[k], self.yy[k]);
             let (ax, ay) = (fma::<FMA>(a, xx, b * xy), fma::<FMA>(a, xy, b * yy));
             let (cx, cy) = (fma::<FMA>(c, xx, d * xy), fma::<FMA>(c, xy, d * yy));
-            self.xx[k] = fma::<FMA>(a, ax, fma::<FMA>(b, ay, s2 * t[4][k]));
-            self.xy[k] = fma::<FMA>(c, ax, fma::<FMA>(d, ay, s2 * t[5][k]));
-            self.yy[k] = fma::<FMA>(c, cx, fma::<FMA>(d, cy, s2 * t[6][k]));
+            self.xx[k] = fma::<FMA>(a, ax, fma::<FMA>(b, ay, s2 * qx[k]));
+            self.xy[k] = fma::<FMA>(c, ax, fma::<FMA>(d, ay, s2 * qxy[k]));
+            self.yy[k] = fma::<FMA>(c, cx, fma::<FMA>(d, cy, s2 * qy[k]));
             self.nn[k] += group.noise_walk_var[k];
         }
     }

@@ -10,8 +10,9 @@ use lobewright_types::CircleDensity;
 
 use crate::bank::Bank;
 use crate::likelihood::NATS_PER_DB;
+use crate::logsum::LogSum;
 use crate::memory::{Along, Kind, MEMORIES};
-use crate::search::{LogSum, Plan, Search};
+use crate::search::{Plan, Search};
 
 /// Widening, as a factor on the standard deviation less 1, for any error with memory in time, and along the boresight.
 const IN_TIME: f64 = 0.12;

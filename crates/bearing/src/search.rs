@@ -5,7 +5,8 @@ use crate::config::EstimatorConfig;
 use crate::gain::Gains;
 use crate::levels::Point;
 use crate::likelihood::{Likelihood, NATS_PER_DB};
-use crate::memory::{Along, MEMORIES};
+use crate::logsum::LogSum;
+use crate::nodes::Raster;
 use crate::prepare::Data;
 
 const COARSE_STEP_DEG: f64 = 5.0;
@@ -19,20 +20,10 @@ const COARSE_DEPTH_NATS: f64 = 14.0;
 /// Peaks this far under the best one at their own best level error are not followed either.
 const PEAK_DEPTH_NATS: f64 = 10.0;
 const MOST_PEAKS: usize = 5;
-/// Largest level error tried: Rayleigh fading has 5.6 dB.
-const LARGEST_SIGMA_DB: f64 = 9.0;
-const SMALLEST_SIGMA_DB: f64 = 0.01;
-/// A level error below this share of the smallest noise changes nothing.
-const NEGLIGIBLE: f64 = 0.3;
 /// Nodes below this share of the best one are left out.
-const PRUNE_NATS: f64 = 5.0;
+pub(crate) const PRUNE_NATS: f64 = 5.0;
 /// Nodes this far under the best one at the tops of the peaks are not looked at further.
 const HOPEFUL_NATS: f64 = 12.0;
-/// For very few readings: how much larger the typical level error is taken, and how much less spread around it.
-const FEW_TYPICAL: f64 = 0.8;
-const FEW_SPREAD: f64 = 0.45;
-/// Each this many steps of the raster of level errors is tried first.
-const SKIP: i32 = 3;
 
 /// The directions and level errors that matter.
 #[derive(Debug, Clone)]
@@ -52,34 +43,13 @@ struct Peak {
     top: f64,
 }
 
-/// Raster of level errors.
-#[derive(Debug, Clone, Copy)]
-struct Raster {
-    low: f64,
-    step: f64,
-    count: i32,
-}
-
-impl Raster {
-    /// The place of a level error, below 0 for the smallest ones.
-    fn step_of(&self, sigma_nats: f64) -> i32 {
-        #[expect(clippy::cast_possible_truncation, reason = "at most 70")]
-        let i = ((sigma_nats.ln() - self.low) / self.step - 0.5).round() as i32;
-        i
-    }
-
-    fn ln_sigma(&self, i: i32) -> f64 {
-        self.low + (f64::from(i) + 0.5) * self.step
-    }
-}
-
 /// Evaluates the evidence in any direction.
 pub(crate) struct Search<'a> {
     pub(crate) likelihood: &'a Likelihood,
     pub(crate) gains: &'a Gains,
     pub(crate) point: Point,
     pub(crate) config: &'a EstimatorConfig,
-    smallest_noise_nats: f64,
+    pub(crate) smallest_noise_nats: f64,
     kept: Kept,
     values: Vec<f64>,
     /// Blunt log evidence on the coarse raster.
@@ -190,7 +160,9 @@ impl<'a> Search<'a> {
             centres: peaks.iter().map(|p| (p.at_deg, p.width_deg)).collect(),
             ln_mass: {
                 let mut sum = LogSum::default();
-                masses.iter().for_each(|m| sum.push(*m));
+                for mass in &masses {
+                    sum.push(*mass);
+                }
                 sum.ln()
             },
         }
@@ -274,138 +246,6 @@ impl<'a> Search<'a> {
             .map(|l| l.v.sqrt() / l.h.max(1e-3))
             .fold(f64::INFINITY, f64::min)
             .clamp(1e-4, 1.0);
-    }
-
-    fn raster(&self) -> Raster {
-        let high = (LARGEST_SIGMA_DB * NATS_PER_DB).ln();
-        let low = (SMALLEST_SIGMA_DB * NATS_PER_DB)
-            .ln()
-            .max((NEGLIGIBLE * self.smallest_noise_nats).ln())
-            .min(high - 1.0);
-        // Spacing: the accuracy to which this number of readings can tell level errors apart.
-        let n = self.likelihood.data.obs.len() as f64;
-        let step = (1.8 / (2.0 * n).sqrt()).clamp(0.1, 0.4);
-        #[expect(clippy::cast_possible_truncation, reason = "at most 70")]
-        let count = ((high - low) / step).ceil() as i32;
-        Raster { low, step, count }
-    }
-
-    /// Level errors without memory.
-    fn white_bank(&self, raster: &Raster, tie_nats: f64) -> Bank {
-        let mut nodes = vec![self.no_error_node(raster, tie_nats, 1)];
-        let every = (raster.count / 14).max(1);
-        let mut i = 0;
-        while i < raster.count {
-            nodes.push(self.node(raster, i, 0, Trouble::ALL[0], tie_nats, f64::from(every).ln()));
-            i += every;
-        }
-        Bank::new(nodes, self.likelihood)
-    }
-
-    /// All memories with each third level error.
-    ///
-    /// `white`: the likeliest without memory; a slow error of the same readings is larger, hardly smaller.
-    fn first_bank(&self, raster: &Raster, ties: &[f64], white: i32) -> Bank {
-        let mut nodes = Vec::new();
-        let skip = f64::from(SKIP).ln() - (ties.len() as f64).ln();
-        for &tie_nats in ties {
-            nodes.push(self.no_error_node(raster, tie_nats, ties.len()));
-            for memory in self.memories() {
-                #[expect(clippy::cast_possible_truncation, reason = "a few tens")]
-                let reach = |nats: f64| (nats / raster.step).round() as i32;
-                let mut i = SKIP / 2;
-                while i < raster.count + SKIP {
-                    if i < white - reach(1.5) || i > white + reach(2.5) {
-                        i += SKIP;
-                        continue;
-                    }
-                    for trouble in troubles_of(memory) {
-                        nodes.push(self.node(raster, i, memory, trouble, tie_nats, skip));
-                    }
-                    i += SKIP;
-                }
-            }
-        }
-        Bank::new(nodes, self.likelihood)
-    }
-
-    fn memories(&self) -> impl Iterator<Item = usize> + use<> {
-        let repeats = self.likelihood.repeats();
-        (0..MEMORIES.len()).filter(move |&m| repeats || MEMORIES[m].along == Along::Time)
-    }
-
-    fn node(
-        &self,
-        raster: &Raster,
-        i: i32,
-        memory: usize,
-        (trouble, share): (Trouble, f64),
-        tie_nats: f64,
-        ln_extra: f64,
-    ) -> Node {
-        let sigma_nats = raster.ln_sigma(i).exp();
-        Node {
-            sigma_nats,
-            memory,
-            trouble,
-            tie_nats,
-            ln_weight: self.ln_prior(sigma_nats)
-                + (raster.step * share * MEMORIES[memory].share * self.along_share(memory)).ln()
-                + ln_extra,
-        }
-    }
-
-    fn along_share(&self, memory: usize) -> f64 {
-        match (self.likelihood.repeats(), MEMORIES[memory].along) {
-            (false, _) => 1.0,
-            (true, Along::Time) => 0.4,
-            (true, Along::Boresight) => 0.6,
-        }
-    }
-
-    /// Level error so small that its size and memory do not matter, or none: one node stands for all of that.
-    fn no_error_node(&self, raster: &Raster, tie_nats: f64, ties: usize) -> Node {
-        let (mut sum, mut ln_sigma) = (LogSum::default(), raster.low);
-        while ln_sigma > (0.1 * SMALLEST_SIGMA_DB * NATS_PER_DB).ln() {
-            ln_sigma -= 0.2;
-            sum.push(self.ln_prior(ln_sigma.exp()) + 0.2_f64.ln());
-        }
-        sum.push(self.perfect_share().ln());
-        Node {
-            sigma_nats: 0.5 * raster.low.exp(),
-            memory: 0,
-            trouble: Trouble::None,
-            tie_nats,
-            ln_weight: sum.ln() - (ties as f64).ln(),
-        }
-    }
-
-    /// The raster filled in around the nodes that carry weight.
-    fn finer(&self, first: &Bank, masses: &[f64], raster: &Raster, ties: &[f64]) -> Bank {
-        let best = masses.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mut nodes = Vec::new();
-        let carries = |i: usize| masses[i] > best - PRUNE_NATS - 3.0;
-        for (i, node) in first.nodes.iter().enumerate() {
-            if !carries(i) {
-                continue;
-            }
-            let at = raster.step_of(node.sigma_nats);
-            if at < 0 {
-                nodes.push(*node);
-                continue;
-            }
-            let share = troubles_of(node.memory)
-                .find(|t| t.0 == node.trouble)
-                .map_or(1.0, |t| t.1);
-            for j in at - SKIP / 2..=at + SKIP / 2 {
-                if j >= 0 {
-                    let extra = -(ties.len() as f64).ln();
-                    let trouble = (node.trouble, share);
-                    nodes.push(self.node(raster, j, node.memory, trouble, node.tie_nats, extra));
-                }
-            }
-        }
-        Bank::new(nodes, self.likelihood)
     }
 
     /// Follows starts uphill; those far below the best are dropped, those that meet are one.
@@ -507,39 +347,6 @@ impl<'a> Search<'a> {
         }
         bank.kept(self.likelihood, |i| keep[i])
     }
-
-    /// Log prior density of the logarithm of the level error, where there is one.
-    pub(crate) fn ln_prior(&self, sigma_nats: f64) -> f64 {
-        let known = self.few();
-        let typical_db = self.config.level_error_typical_db * (1.0 + FEW_TYPICAL * known);
-        let typical = (typical_db * NATS_PER_DB).max(1e-6);
-        let spread = self.config.level_error_ln_sigma.max(0.05) * (1.0 - FEW_SPREAD * known);
-        let share = 1.0 - self.perfect_share();
-        -0.5 * ((sigma_nats / typical).ln() / spread).powi(2) - (spread * std::f64::consts::TAU.sqrt()).ln()
-            + share.ln()
-    }
-
-    /// Chance that there is no level error.
-    fn perfect_share(&self) -> f64 {
-        self.config.perfect_share.clamp(1e-6, 0.9) * (1.0 - 0.9 * self.few())
-    }
-
-    /// How far readings are too few to tell their own level error: 1 for four, 0 from sixteen on.
-    ///
-    /// Then what is usual in the field must do: small errors are seldom, and a few readings fit by chance.
-    fn few(&self) -> f64 {
-        let n = self.likelihood.data.obs.len() as f64;
-        ((16.0 - n) / 12.0).clamp(0.0, 1.0)
-    }
-}
-
-/// Troubles that are tried with a memory, and their shares: with another than the white one they would only take time.
-fn troubles_of(memory: usize) -> impl Iterator<Item = (Trouble, f64)> {
-    let white = memory == 0;
-    Trouble::ALL
-        .into_iter()
-        .filter(move |t| white || t.0 == Trouble::None)
-        .map(move |t| if white { t } else { (t.0, 1.0) })
 }
 
 fn distinct(mut peaks: Vec<Peak>) -> Vec<Peak> {
@@ -580,35 +387,4 @@ pub(crate) fn tie_options(data: &Data, config: &EstimatorConfig) -> Vec<f64> {
         .iter()
         .map(|db| db.abs().max(0.01) * NATS_PER_DB)
         .collect()
-}
-
-/// Sum of numbers given by their logarithms.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct LogSum {
-    top: f64,
-    sum: f64,
-}
-
-impl Default for LogSum {
-    fn default() -> Self {
-        Self {
-            top: f64::NEG_INFINITY,
-            sum: 0.0,
-        }
-    }
-}
-
-impl LogSum {
-    pub(crate) fn push(&mut self, ln: f64) {
-        if ln > self.top {
-            self.sum = self.sum * (self.top - ln).exp() + 1.0;
-            self.top = ln;
-        } else if ln > f64::NEG_INFINITY {
-            self.sum += (ln - self.top).exp();
-        }
-    }
-
-    pub(crate) fn ln(&self) -> f64 {
-        self.top + self.sum.max(f64::MIN_POSITIVE).ln()
-    }
 }
