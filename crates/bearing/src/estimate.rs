@@ -89,7 +89,7 @@ fn density(search: &mut Search<'_>, plan: &Plan) -> CircleDensity {
         let at = at + heading;
         let near = |c: &f64| wrap_signed_degrees(c - at).abs() < 0.7 * width;
         if !centres.iter().any(near) {
-            centres.extend([-4.0, -2.0, -1.0, 0.0, 1.0, 2.0, 4.0].map(|k| at + k * width));
+            centres.extend([-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 4.0].map(|k| at + k * width));
         }
     }
     let blunt = bluntest(&plan.bank, search.likelihood);

@@ -15,9 +15,9 @@ use crate::prepare::{Column, Data};
 const FIT_LEVEL_ERROR_NATS: f64 = 0.15;
 /// Standard deviation of the change of level between bursts during the fit.
 const FIT_TIE_NATS: f64 = 1.0;
-const ITERATIONS: usize = 6;
+const ITERATIONS: usize = 12;
 /// A step that moves the point around which the model is made linear by less than this is the last.
-const SETTLED_NATS: f64 = 0.02;
+const SETTLED_NATS: f64 = 0.003;
 
 /// A reading, linear in the small quantities: `nu = d c + h e + (1 - h) n + noise`, all in nats.
 #[derive(Debug, Clone, Copy, Default)]

@@ -102,7 +102,7 @@ pub(crate) fn widened(search: &mut Search<'_>, plan: &Plan, density: CircleDensi
     let centres: Vec<f64> = parts
         .iter()
         .flat_map(|p| p.1.modes(0.01))
-        .flat_map(|m| [-3.0, -1.5, 0.0, 1.5, 3.0].map(|k| m.azimuth.degrees() + k * m.sigma_deg))
+        .flat_map(|m| [-3.0, -1.5, -0.5, 0.0, 0.5, 1.5, 3.0].map(|k| m.azimuth.degrees() + k * m.sigma_deg))
         .collect();
     let ln = |a: f64| {
         let at = lobewright_types::Azimuth::from_degrees(a);

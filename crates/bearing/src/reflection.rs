@@ -149,7 +149,7 @@ fn mixture(
     let mut centres = Vec::new();
     for part in [&first[0].1, &first[1].1, &second[0].1, &second[1].1, one] {
         for mode in part.modes(0.01) {
-            centres.extend([-3.0, -1.5, 0.0, 1.5, 3.0].map(|k| mode.azimuth.degrees() + k * mode.sigma_deg));
+            centres.extend([-3.0, -1.5, -0.5, 0.0, 0.5, 1.5, 3.0].map(|k| mode.azimuth.degrees() + k * mode.sigma_deg));
         }
     }
     CircleDensity::from_ln_fn(ln, &centres, 0.03).ok()

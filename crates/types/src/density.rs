@@ -235,7 +235,7 @@ impl CircleDensity {
     /// The mean resultant vector: its direction (absent where it has none) and length, 0 to 1.
     pub fn mean_direction(&self) -> (Option<Azimuth<True>>, f64) {
         let (mut north, mut east) = (0.0, 0.0);
-        for piece in self.fine_pieces() {
+        for piece in self.fine_pieces(1.0) {
             let rad = piece.middle_deg.to_radians();
             north += piece.mass * rad.cos();
             east += piece.mass * rad.sin();
@@ -283,7 +283,8 @@ impl CircleDensity {
         if sigma_deg <= 0.0 {
             return self.clone();
         }
-        let pieces = self.fine_pieces();
+        // Pieces as wide as the error itself would leave bumps.
+        let pieces = self.fine_pieces((sigma_deg / 3.0).min(1.0));
         let peak_step = sigma_deg / 4.0;
         // Pieces closer together than a quarter of sigma act as one: fewer terms, the same sum.
         let mut lumps: Vec<(f64, f64, f64)> = Vec::new();
@@ -358,12 +359,18 @@ impl CircleDensity {
         })
     }
 
-    /// Masses small enough to stand for their middle: at most one degree wide.
-    fn fine_pieces(&self) -> Vec<Piece> {
+    /// Masses small enough to stand for their middle: at most one degree wide, and where they count as narrow as asked.
+    fn fine_pieces(&self, width_deg: f64) -> Vec<Piece> {
         let mut pieces = Vec::with_capacity(self.azimuth_deg.len() + 360);
         for s in self.segments() {
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "1 to 360")]
-            let parts = s.h.ceil().max(1.0) as usize;
+            let counts = segment_mass(s.ln_a, s.ln_b, s.h) > 1e-7;
+            let width = if counts { width_deg.clamp(1e-4, 1.0) } else { 1.0 };
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "few where much lies, and 360 at most elsewhere"
+            )]
+            let parts = (s.h / width).ceil().max(1.0) as usize;
             let h = s.h / parts as f64;
             for k in 0..parts {
                 let at = |x: f64| s.ln_a + (s.ln_b - s.ln_a) * x / parts as f64;
