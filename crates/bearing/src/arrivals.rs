@@ -18,7 +18,9 @@ pub(crate) const LEAST_APART_DEG: f64 = 20.0;
 /// Weakest second arrival.
 pub(crate) const WEAKEST_DB: f64 = -20.0;
 /// Starts that are followed.
-const STARTS: usize = 8;
+const STARTS: usize = 6;
+/// Share of one arrival's misfit to which the raster of pairs must bring it down to be followed.
+const PROMISING: f64 = 0.75;
 /// Level error supposed in the weights, in nats, and the share of the strongest reading below which a reading counts no
 /// more exactly than that: first blunt, so that the deep and narrow nulls of two waves do not hide the way, then sharp.
 const BLUNT: Supposed = Supposed {
@@ -124,9 +126,17 @@ impl<'a> Powers<'a> {
     }
 
     /// The best pairs, each followed to the bottom, best first, with their misfits.
-    pub(crate) fn pairs(mut self) -> Vec<(Pair, f64)> {
+    ///
+    /// None where a blunt look on a raster already shows that two arrivals explain hardly more than the one with these
+    /// gains does.
+    pub(crate) fn pairs(mut self, gain_of_one: &[f64]) -> Vec<(Pair, f64)> {
         self.suppose(BLUNT);
+        let one = self.misfit_of_one(gain_of_one);
         let mut starts = self.grid();
+        let best = starts.iter().map(|s| s.0).fold(f64::INFINITY, f64::min);
+        if best > PROMISING * one {
+            return Vec::new();
+        }
         starts.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut distinct: Vec<[f64; 2]> = Vec::new();
         for (_, at) in starts {
@@ -156,13 +166,13 @@ impl<'a> Powers<'a> {
 
     fn column(&self, azimuth_deg: f64) -> Column {
         let obs = &self.data.obs;
-        Column {
-            gain: obs.iter().map(|o| self.gains.of(o, azimuth_deg)).collect(),
-            voltage: obs
-                .iter()
-                .map(|o| self.gains.voltage_of(o, azimuth_deg))
-                .collect(),
-        }
+        let voltage: Vec<[f64; 2]> = obs
+            .iter()
+            .map(|o| self.gains.voltage_of(o, azimuth_deg))
+            .collect();
+        // What the antenna turns during a reading is left to the comparison that follows.
+        let gain = voltage.iter().map(|v| v[0] * v[0] + v[1] * v[1]).collect();
+        Column { gain, voltage }
     }
 
     /// Misfit of each pair on the grid.

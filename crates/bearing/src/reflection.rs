@@ -149,7 +149,9 @@ fn mixture(
     let mut centres = Vec::new();
     for part in [&first[0].1, &first[1].1, &second[0].1, &second[1].1, one] {
         for mode in part.modes(0.01) {
-            centres.extend([-3.0, -1.5, -0.5, 0.0, 0.5, 1.5, 3.0].map(|k| mode.azimuth.degrees() + k * mode.sigma_deg));
+            centres.extend(
+                [-3.0, -1.5, -0.5, 0.0, 0.5, 1.5, 3.0].map(|k| mode.azimuth.degrees() + k * mode.sigma_deg),
+            );
         }
     }
     CircleDensity::from_ln_fn(ln, &centres, 0.03).ok()
@@ -168,7 +170,7 @@ fn best_pair(search: &Search<'_>) -> Option<Pair> {
     if gain_to(0.0) < LEAST_GAIN_NATS {
         return None;
     }
-    let (pair, two) = powers.pairs().into_iter().next()?;
+    let (pair, two) = powers.pairs(&search.point.gain).into_iter().next()?;
     let gain = gain_to(two);
     (gain.min(0.5 * (one - two) * 4.0) > LEAST_GAIN_NATS).then_some(pair)
 }
