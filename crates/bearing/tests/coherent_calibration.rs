@@ -35,7 +35,7 @@ fn squares(calibration: &ChannelCalibration, truth: &[C64]) -> (f64, f64) {
     let turn = ratio.iter().map(|r| r / r.norm()).sum::<C64>().arg();
     let level = ratio.iter().map(|r| r.norm().ln()).sum::<f64>() / n;
     let (mut sum, mut count) = (0.0, 0.0);
-    for (r, c) in ratio.iter().zip(&calibration.channels) {
+    for (r, c) in ratio.iter().zip(calibration.channels()) {
         let gain_db = 20.0 * (r.norm().ln() - level) / std::f64::consts::LN_10;
         let phase_deg = wrap_signed_degrees((r.arg() - turn).to_degrees());
         sum += (gain_db / c.gain_sigma_db).powi(2) + (phase_deg / c.phase_sigma_deg).powi(2);
@@ -111,7 +111,7 @@ fn several_directions_show_an_error_of_the_manifold() {
         let (s, c) = squares(&found, &factors);
         sum += s;
         count += c;
-        sigma += found.channels.iter().map(|c| c.phase_sigma_deg).sum::<f64>() / 5.0 / 40.0;
+        sigma += found.channels().iter().map(|c| c.phase_sigma_deg).sum::<f64>() / 5.0 / 40.0;
     }
     // The scatter of six directions has five free components: squares over it are of Fisher's F with (1, 5), mean 5 / 3.
     let ratio = sum / count;
@@ -162,7 +162,7 @@ fn a_calibration_goes_into_a_file_and_back() {
     let made = ChannelCalibration::from_known_direction(&bursts[0], 50.0, &*array, noise.as_ref()).unwrap();
     let json = serde_json::to_string(&made).unwrap();
     let back: ChannelCalibration = serde_json::from_str(&json).unwrap();
-    for (a, b) in made.channels.iter().zip(&back.channels) {
+    for (a, b) in made.channels().iter().zip(back.channels()) {
         // A reader of decimal text may miss the last bit.
         assert!(
             (a.phase_deg - b.phase_deg).abs() < 1e-12 && (a.gain_sigma_db - b.gain_sigma_db).abs() < 1e-12
@@ -170,7 +170,7 @@ fn a_calibration_goes_into_a_file_and_back() {
     }
     let toml = toml::to_string(&made).unwrap();
     let back: ChannelCalibration = toml::from_str(&toml).unwrap();
-    assert_eq!(back.channels.len(), 3);
+    assert_eq!(back.channels().len(), 3);
     let wrong = toml.replacen("gain_sigma_db = ", "gain_sigma_db = -", 1);
     let error = toml::from_str::<ChannelCalibration>(&wrong)
         .unwrap_err()

@@ -109,7 +109,7 @@ proptest! {
         let channels: Vec<ChannelFactor> = gains.iter().zip(&phases)
             .map(|(&gain_db, &phase_deg)| ChannelFactor { gain_db, phase_deg, gain_sigma_db: 0.0, phase_sigma_deg: 0.0 })
             .collect();
-        let calibration = ChannelCalibration { channels };
+        let calibration = ChannelCalibration::new(channels).unwrap();
         let f = calibration.factors();
         let turn = |c: &ChannelCovariance| map(c, |i, j, v| f[i] * v * f[j].conj());
         let bursts: Vec<ChannelCovariance> = bursts.iter().map(turn).collect();
@@ -199,6 +199,30 @@ fn no_covariance_has_its_reason() {
         error(&bad, 1.0),
         "covariance of channels 0 and 1 (from 0) is not the conjugate of its mirror, or a power below 0",
     );
+}
+
+/// Settings that are no numbers are taken as none.
+#[test]
+fn settings_that_are_no_numbers_do_no_harm() {
+    let (bursts, noise) = drawn(4, 200.0, 10.0, 7);
+    for wrong in [f64::NAN, f64::INFINITY, -1.0] {
+        let config = CoherentConfig {
+            heading_sigma_deg: wrong,
+            phase_error_deg: wrong,
+            gain_error_db: wrong,
+            channel_error_ln_sigma: wrong,
+            exact_share: wrong,
+            reflection_prior: wrong,
+            ..config(&array(4, 0.0))
+        };
+        let noise = noise.clone().map(|n| ChannelNoise {
+            level_rel_sigma: wrong,
+            ..n
+        });
+        let estimate = estimate_coherent(&bursts, noise.as_ref(), &config).unwrap();
+        assert!(estimate.density.ln_per_deg().iter().all(|v| v.is_finite()));
+        assert!(estimate.phase_error_deg.is_finite() && estimate.heading_sigma_deg.is_finite());
+    }
 }
 
 #[test]

@@ -22,7 +22,7 @@ const SAMPLES: usize = 250;
 
 /// Writes the chapter.
 pub(crate) fn chapter(out: &mut String) -> fmt::Result {
-    let trials = (options().trials / 2).max(2);
+    let trials = (options().trials * 2 / 5).max(2);
     head(out, trials)?;
     for (title, cases) in [
         ("Known channels", known_channels()),
@@ -160,6 +160,7 @@ fn other_conditions() -> Vec<(String, Scene)> {
 fn reflections() -> Vec<(String, Scene)> {
     let mut cases = Vec::new();
     let arrays = [
+        ("pair of elements", ring(2, 0.4)),
         ("ring of 3", ring(3, 0.4)),
         ("square, others at 50 ohm", measured("square4_50ohm")),
         ("ring of 5", ring(5, 0.4)),
@@ -176,6 +177,15 @@ fn reflections() -> Vec<(String, Scene)> {
             cases.push((format!("{array}, second arrival {level_db} dB, S/N 20 dB"), scene));
         }
     }
+    let late = Scene {
+        reflection_db: Some(-3.0),
+        reflection_coherent: false,
+        ..Scene::new(ring(5, 0.4), 20.0, SAMPLES)
+    };
+    cases.push((
+        "ring of 5, second arrival -3 dB with a long delay, S/N 20 dB".into(),
+        late,
+    ));
     cases
 }
 

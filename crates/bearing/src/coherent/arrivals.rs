@@ -9,14 +9,15 @@ use super::estimate::{Top, apart_deg};
 use super::model::{ErrorNode, Model, dot, ln_sum};
 use crate::output::SecondArrival;
 
-/// With fewer channels two arrivals explain whatever one leaves.
-const LEAST_CHANNELS: usize = 3;
+/// With two channels two arrivals of any directions explain whatever one leaves.
+const PAIR: usize = 2;
 /// Misfit of one arrival, in standard deviations above what noise leaves, from which a second one is tried: less cannot
 /// pay for its four numbers.
 const TEST_FROM_SIGMAS: f64 = 1.5;
 /// Arrivals nearer to each other than this look like one.
 const LEAST_APART_DEG: f64 = 15.0;
 const GRID_DEG: f64 = 3.0;
+const GRID: usize = 120;
 /// Step to each side by which slopes of the manifold are taken.
 const SLOPE_STEP_DEG: f64 = 0.02;
 /// Channel error under which the grid is searched: its valleys are wide enough for the grid.
@@ -73,8 +74,14 @@ pub(crate) fn test(
     } else {
         0.0
     };
-    if prior <= 0.0 || model.channels() < LEAST_CHANNELS {
+    if prior <= 0.0 {
         return None;
+    }
+    let heading = config.heading.degrees();
+    let at = Azimuth::from_degrees(top.azimuth_mount_deg + heading);
+    let ln_one = top.ln_likelihood - one.ln_density_per_deg(at) - 360.0_f64.ln();
+    if model.channels() == PAIR {
+        return of_pair(model, one, ln_one, prior, heading);
     }
     // Noise leaves half a chi-square of twice the channels less 3 components.
     let free = 2.0 * model.channels() as f64 - 3.0;
@@ -115,6 +122,75 @@ pub(crate) fn test(
     })
 }
 
+/// Posterior probability of two arrivals by their evidence over that of one; `None` where it is next to nothing.
+fn probability(ln_evidence: f64, prior: f64) -> Option<f64> {
+    let odds = prior / (1.0 - prior) * ln_evidence.exp();
+    let probability = if odds.is_finite() {
+        odds / (1.0 + odds)
+    } else {
+        1.0
+    };
+    (probability >= 1e-3).then_some(probability)
+}
+
+/// The mixture for two channels, whose one deviation any two directions explain: the second arrival's share follows from
+/// them, and the integral over it is exact, whatever the channels' errors. No second arrival is named.
+fn of_pair(
+    model: &Model<'_>,
+    one: &CircleDensity,
+    ln_one: f64,
+    prior: f64,
+    heading_deg: f64,
+) -> Option<TwoArrivals> {
+    let azimuth = |k: usize| k as f64 * GRID_DEG;
+    let rays: Vec<Option<Ray>> = (0..GRID).map(|k| ray(model, azimuth(k))).collect();
+    let mut values = vec![f64::NEG_INFINITY; GRID];
+    for (i, value) in values.iter_mut().enumerate() {
+        let Some(a) = &rays[i] else { continue };
+        let terms: Vec<f64> = (0..GRID)
+            .filter(|&j| apart_deg(azimuth(i), azimuth(j)) >= LEAST_APART_DEG)
+            .filter_map(|j| rays[j].as_ref())
+            .filter_map(|b| {
+                let (u, v) = (
+                    [b.axes[0] - a.axes[0], b.axes[1] - a.axes[1]],
+                    [b.turned[0] - a.turned[0], b.turned[1] - a.turned[1]],
+                );
+                let det = u[0] * v[1] - u[1] * v[0];
+                let share = Complex::new(
+                    (v[0] * a.axes[1] - v[1] * a.axes[0]) / det,
+                    (u[1] * a.axes[0] - u[0] * a.axes[1]) / det,
+                );
+                let ln = ln_share(share, level_db(share, a, b)) + (std::f64::consts::PI / det.abs()).ln();
+                ln.is_finite().then_some(ln)
+            })
+            .collect();
+        *value = ln_sum(terms.iter().copied()) + (GRID_DEG / 360.0).ln();
+    }
+    let ln_mean = ln_sum(values.iter().copied()) - (GRID as f64).ln();
+    let ln_two = model.ln_straight(0.0, &ErrorNode::exact()) + ln_mean;
+    let probability = probability(ln_two - ln_one, prior)?;
+    let two = CircleDensity::from_knots((0..GRID).map(azimuth).collect(), values)
+        .ok()?
+        .turned(heading_deg);
+    let ln = |a: f64| {
+        let at = Azimuth::from_degrees(a);
+        let first = (1.0 - probability).max(1e-12).ln() + one.ln_density_per_deg(at);
+        ln_sum([first, probability.ln() + two.ln_density_per_deg(at)].into_iter())
+    };
+    Some(TwoArrivals {
+        density: CircleDensity::from_ln_fn(ln, &centres(one), 0.06).ok()?,
+        arrival: None,
+    })
+}
+
+/// Azimuths around the modes of a density.
+fn centres(one: &CircleDensity) -> Vec<f64> {
+    one.modes(0.01)
+        .iter()
+        .flat_map(|m| [-3.0, -1.5, 0.0, 1.5, 3.0].map(|k| m.azimuth.degrees() + k * m.sigma_deg))
+        .collect()
+}
+
 fn mixture(
     one: &CircleDensity,
     parts: &[Part],
@@ -122,10 +198,7 @@ fn mixture(
     probability: f64,
     heading_deg: f64,
 ) -> Option<CircleDensity> {
-    let mut centres = Vec::new();
-    for mode in one.modes(0.01) {
-        centres.extend([-3.0, -1.5, 0.0, 1.5, 3.0].map(|k| mode.azimuth.degrees() + k * mode.sigma_deg));
-    }
+    let mut centres = centres(one);
     let kept: Vec<(f64, f64, f64)> = parts
         .iter()
         .filter(|p| p.ln_weight > ln_two - PRUNE_NATS)
@@ -208,10 +281,9 @@ fn starts(model: &Model<'_>) -> Vec<Point> {
     let node = model.node_of_error(GRID_ERROR);
     let weights: Vec<f64> = model.axis_weights(&node).iter().map(|w| w.sqrt()).collect();
     let scaled = |v: Vec<f64>| v.iter().zip(&weights).map(|(v, w)| v * w).collect::<Vec<f64>>();
-    let count = 120;
-    let rays: Vec<Option<Ray>> = (0..count)
+    let rays: Vec<Option<Ray>> = (0..GRID)
         .map(|k| {
-            ray(model, f64::from(k) * GRID_DEG).map(|r| Ray {
+            ray(model, k as f64 * GRID_DEG).map(|r| Ray {
                 along: r.along,
                 axes: scaled(r.axes),
                 turned: scaled(r.turned),
@@ -371,29 +443,33 @@ fn value(model: &Model<'_>, node: &ErrorNode, p: &Point) -> Option<[Option<Part>
     let ln_volume = 2.0 * std::f64::consts::PI.ln() - root;
     let covariance = cholesky.inverse() * 0.5;
     let share = Complex::new(p[2], p[3]);
-    let rest = Complex::new(1.0, 0.0) - share;
-    if share.norm() < 1e-6 || rest.norm() < 1e-6 {
-        return None;
-    }
-    let along = (ray(model, p[0])?.along, ray(model, p[1])?.along);
-    let factor = share / rest * along.0 / along.1;
-    let relative_db = 20.0 * factor.norm().log10();
+    let relative_db = level_db(share, &ray(model, p[0])?, &ray(model, p[1])?);
     let ln_likelihood = model.ln_straight(misfit, node) + ln_volume - 2.0 * 360.0_f64.ln();
-    // Density of the share, from that of the level in dB and an even phase: the share of the first in the sum is the
-    // mirror image, with the same density of its own level.
-    let ln_jacobian = (20.0 / std::f64::consts::LN_10 / std::f64::consts::TAU).ln()
-        - 2.0 * (share.norm() * rest.norm()).ln();
     let part = |direct: usize, reflected: usize, level_db: f64| {
-        let off = (level_db - LEVEL_DB) / LEVEL_SIGMA_DB;
-        let ln_level = -0.5 * off * off - (LEVEL_SIGMA_DB * std::f64::consts::TAU.sqrt()).ln();
         let part = Part {
             direct_deg: p[direct],
             sigma_deg: covariance[(direct, direct)].sqrt().clamp(1e-3, WIDEST_DEG),
             reflected_deg: p[reflected],
             relative_db: level_db,
-            ln_weight: ln_likelihood + ln_level + ln_jacobian,
+            ln_weight: ln_likelihood + ln_share(share, level_db),
         };
         part.ln_weight.is_finite().then_some(part)
     };
     Some([part(0, 1, relative_db), part(1, 0, -relative_db)])
+}
+
+/// Level of the second arrival over the first, from its share in the sum.
+fn level_db(share: Complex<f64>, first: &Ray, second: &Ray) -> f64 {
+    let factor = share / (Complex::new(1.0, 0.0) - share) * first.along / second.along;
+    20.0 * factor.norm().log10()
+}
+
+/// Log density of a share, from that of the level in dB and an even phase. The first arrival's share is the mirror image,
+/// with the same form and its own level.
+fn ln_share(share: Complex<f64>, level_db: f64) -> f64 {
+    let rest = Complex::new(1.0, 0.0) - share;
+    let off = (level_db - LEVEL_DB) / LEVEL_SIGMA_DB;
+    let ln_level = -0.5 * off * off - (LEVEL_SIGMA_DB * std::f64::consts::TAU.sqrt()).ln();
+    let per_level = 20.0 / std::f64::consts::LN_10 / std::f64::consts::TAU;
+    ln_level + per_level.ln() - 2.0 * (share.norm() * rest.norm()).ln()
 }

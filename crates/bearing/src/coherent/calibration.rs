@@ -10,6 +10,9 @@ use super::{ChannelCovariance, ChannelNoise, Steering};
 
 /// Share of the strongest response below which a channel hears too little to be calibrated from a direction.
 const DEAF: f64 = 1e-3;
+/// Largest gain and phase that a factor may state.
+const MOST_GAIN_DB: f64 = 100.0;
+const MOST_PHASE_DEG: f64 = 720.0;
 /// Rounds in which the directions are turned onto their common mean.
 const ROUNDS: usize = 20;
 
@@ -47,14 +50,13 @@ pub struct ChannelFactor {
 ///     phase_sigma_deg = 0.4
 /// ";
 /// let calibration: lobewright_bearing::coherent::ChannelCalibration = toml::from_str(text)?;
-/// assert_eq!(calibration.channels.len(), 2);
+/// assert_eq!(calibration.channels().len(), 2);
 /// # Ok::<(), toml::de::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, try_from = "InFile")]
 pub struct ChannelCalibration {
-    /// One for each channel.
-    pub channels: Vec<ChannelFactor>,
+    channels: Vec<ChannelFactor>,
 }
 
 /// The form in files, before it is checked.
@@ -99,7 +101,7 @@ pub enum CalibrationError {
         channel: usize,
     },
     /// A number in a file that cannot be.
-    #[error("`{field}` of channel {channel} (from 0) is {value}: it must be {right}")]
+    #[error("`{field}` of channel {channel} (from 0) is {value}: it must be {low} to {high}")]
     Field {
         /// Which channel.
         channel: usize,
@@ -107,8 +109,10 @@ pub enum CalibrationError {
         field: &'static str,
         /// What was found.
         value: f64,
-        /// What would be right.
-        right: &'static str,
+        /// Least value.
+        low: f64,
+        /// Largest value.
+        high: f64,
     },
     /// Too few or too many channels in a file.
     #[error("{0} channels: there must be 2 to 64")]
@@ -132,6 +136,47 @@ struct Seen {
 }
 
 impl ChannelCalibration {
+    /// Takes the factors of the channels, in their order.
+    ///
+    /// # Errors
+    /// [`CalibrationError::Count`] for fewer than 2 or more than 64; [`CalibrationError::Field`] for a gain beyond 100 dB, a
+    /// phase beyond 720 degrees, an error below 0 or beyond the same limits, and for what is not a number.
+    pub fn new(channels: Vec<ChannelFactor>) -> Result<Self, CalibrationError> {
+        if !CHANNELS.contains(&channels.len()) {
+            return Err(CalibrationError::Count(channels.len()));
+        }
+        for (channel, c) in channels.iter().enumerate() {
+            let fields = [
+                ("gain_db", c.gain_db, -MOST_GAIN_DB),
+                ("phase_deg", c.phase_deg, -MOST_PHASE_DEG),
+                ("gain_sigma_db", c.gain_sigma_db, 0.0),
+                ("phase_sigma_deg", c.phase_sigma_deg, 0.0),
+            ];
+            for (field, value, low) in fields {
+                let high = if field.ends_with("_db") {
+                    MOST_GAIN_DB
+                } else {
+                    MOST_PHASE_DEG
+                };
+                if !(low..=high).contains(&value) {
+                    return Err(CalibrationError::Field {
+                        channel,
+                        field,
+                        value,
+                        low,
+                        high,
+                    });
+                }
+            }
+        }
+        Ok(Self { channels })
+    }
+
+    /// One for each channel, in their order.
+    pub fn channels(&self) -> &[ChannelFactor] {
+        &self.channels
+    }
+
     /// Calibrates the channels from one signal of known direction; see [`ChannelCalibration::from_known_directions`].
     ///
     /// # Errors
@@ -215,43 +260,7 @@ impl TryFrom<InFile> for ChannelCalibration {
     type Error = CalibrationError;
 
     fn try_from(file: InFile) -> Result<Self, CalibrationError> {
-        if !CHANNELS.contains(&file.channels.len()) {
-            return Err(CalibrationError::Count(file.channels.len()));
-        }
-        for (channel, c) in file.channels.iter().enumerate() {
-            let fields = [
-                ("gain_db", c.gain_db, c.gain_db.abs() <= 100.0, "-100 to 100"),
-                (
-                    "phase_deg",
-                    c.phase_deg,
-                    c.phase_deg.abs() <= 720.0,
-                    "-720 to 720",
-                ),
-                (
-                    "gain_sigma_db",
-                    c.gain_sigma_db,
-                    (0.0..=100.0).contains(&c.gain_sigma_db),
-                    "0 to 100",
-                ),
-                (
-                    "phase_sigma_deg",
-                    c.phase_sigma_deg,
-                    (0.0..=720.0).contains(&c.phase_sigma_deg),
-                    "0 to 720",
-                ),
-            ];
-            if let Some(&(field, value, _, right)) = fields.iter().find(|f| !f.2) {
-                return Err(CalibrationError::Field {
-                    channel,
-                    field,
-                    value,
-                    right,
-                });
-            }
-        }
-        Ok(Self {
-            channels: file.channels,
-        })
+        Self::new(file.channels)
     }
 }
 
@@ -388,10 +397,11 @@ fn combine(seen: &[Seen], channels: usize) -> ChannelCalibration {
             };
             let factor = mean[k] * back;
             ChannelFactor {
-                gain_db: (factor.norm().max(f64::MIN_POSITIVE).ln() - size) / NATS_PER_DB,
+                gain_db: ((factor.norm().max(f64::MIN_POSITIVE).ln() - size) / NATS_PER_DB)
+                    .clamp(-MOST_GAIN_DB, MOST_GAIN_DB),
                 phase_deg: factor.arg().to_degrees(),
-                gain_sigma_db: scatter(gain) / NATS_PER_DB,
-                phase_sigma_deg: scatter(phase).to_degrees(),
+                gain_sigma_db: (scatter(gain) / NATS_PER_DB).min(MOST_GAIN_DB),
+                phase_sigma_deg: scatter(phase).to_degrees().min(MOST_PHASE_DEG),
             }
         })
         .collect();

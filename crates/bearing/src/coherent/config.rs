@@ -25,7 +25,8 @@ pub struct CoherentConfig {
     pub heading: Azimuth<True>,
     /// Standard deviation of `heading`; widens the density and is common to every bearing of the station.
     pub heading_sigma_deg: f64,
-    /// Gain and phase of the channels, where measured; its errors are taken into account.
+    /// Gain and phase of the channels, where measured; its errors are taken into account. One of another number of
+    /// channels is left out, and the bearing flagged as a bad fit.
     pub calibration: Option<ChannelCalibration>,
     /// Phase error of a channel (calibration, manifold) that is most expected, 1 sigma, beyond what `calibration`
     /// states. It is the same in all bursts.

@@ -95,8 +95,8 @@ pub fn estimate_coherent(
         arcs95: density.highest_density_arcs(0.95),
         class: BearingClass::of(&density, modes[0].azimuth),
         levels: levels(&model, &used),
-        phase_error_deg: errors * config.phase_error_deg.abs(),
-        gain_error_db: errors * config.gain_error_db.abs(),
+        phase_error_deg: errors * finite(config.phase_error_deg),
+        gain_error_db: errors * finite(config.gain_error_db),
         reduced_chi_square: 2.0 * best_misfit(&model, &fit.axes) / free_components as f64,
         free_components,
         channels,
@@ -105,7 +105,11 @@ pub fn estimate_coherent(
         modes,
         density,
     };
-    estimate.flags = flags(&estimate, &list);
+    let calibrated_otherwise = config
+        .calibration
+        .as_ref()
+        .is_some_and(|c| c.channels().len() != channels);
+    estimate.flags = flags(&estimate, &list, calibrated_otherwise);
     Ok(estimate)
 }
 
@@ -251,9 +255,15 @@ fn levels(model: &Model<'_>, used: &[(usize, &ChannelCovariance)]) -> Vec<Cohere
         .collect()
 }
 
-fn flags(estimate: &CoherentEstimate, bursts: &[&ChannelCovariance]) -> Vec<BearingFlag> {
+fn flags(
+    estimate: &CoherentEstimate,
+    bursts: &[&ChannelCovariance],
+    calibrated_otherwise: bool,
+) -> Vec<BearingFlag> {
     let held: f64 = estimate.modes.iter().map(|m| m.probability).sum();
-    let bad = estimate.reduced_chi_square > BAD_MISFIT || estimate.phase_error_deg > BAD_PHASE_DEG;
+    let bad = calibrated_otherwise
+        || estimate.reduced_chi_square > BAD_MISFIT
+        || estimate.phase_error_deg > BAD_PHASE_DEG;
     [
         (
             BearingFlag::Clipped,
@@ -276,4 +286,9 @@ fn flags(estimate: &CoherentEstimate, bursts: &[&ChannelCovariance]) -> Vec<Bear
 /// Distance on the circle, without its sign.
 pub(crate) fn apart_deg(a: f64, b: f64) -> f64 {
     wrap_signed_degrees(a - b).abs()
+}
+
+/// The size of a setting, 0 where it is no number.
+fn finite(value: f64) -> f64 {
+    if value.is_finite() { value.abs() } else { 0.0 }
 }

@@ -25,11 +25,31 @@
 //!   bursts fix `2 K - 2` real numbers, the direction uses one, the others tell the size. With two or three channels
 //!   hardly anything tells, and the expected size decides.
 //! * **A second arrival** of the same signal (its delay short against the inverse bandwidth) makes the response a sum
-//!   of two. With four channels and more, two arrivals are compared with one by their evidence, and the density holds
-//!   both answers (`arrivals.rs`). Three channels and fewer cannot tell a second arrival from an error of the channels:
-//!   the misfit widens the density, but a strong reflection turns the bearing more than that (see below).
+//!   of two. Two arrivals are compared with one by their evidence, and the density holds both answers (`arrivals.rs`).
+//!   Four numbers describe them: with four channels and more something is left to test them by. With three, two
+//!   arrivals explain anything, and only the size of the misfit speaks for them; the density gets wide (degrees to tens
+//!   of degrees). With two channels a second arrival that turns only the phase between them leaves no misfit at all.
 //! * A direction that the array does not tell from another, as the two sides of a pair of elements, is a mode with its
 //!   own probability.
+//!
+//! # What it reaches
+//! Simulated, 300 trials a row, bursts of 250 samples (`docs/accuracy.md` has every row):
+//!
+//! * Known channels, rings of 3, 4, 5 and 8 elements and squares of four coupled dipoles: error 0.92 to 1.07 times the
+//!   Cramer-Rao bound where the bound is below 9 degrees (1.10 for the ring of 5 at -10 dB), 95 % arcs held the truth in
+//!   94 to 98 %, at 0 dB in up to 99 %: an error of the channels that the noise hides is allowed for.
+//! * Channel errors of 3 degrees and 0.3 dB, drawn anew in each trial: 0.95 to 1.10 times the bound that knows their size,
+//!   held in 92 to 98 %.
+//! * A second arrival 10 dB below to equal, anywhere 30 degrees off and more: held in 92 to 98 % with the square, 95 to
+//!   100 % with rings of 5 and 8, 97 to 99 % with 3 elements; in 74 % (equal) to 92 % (-10 dB) with 2. Gross errors without
+//!   a mode near the truth: none with four channels and more, in up to 0.7 % of the trials with three, 24 % with two.
+//! * Below the threshold (a bound of 9 degrees, four channels at -10 dB) gross errors without a mode near the truth
+//!   appear in 0.7 % of the trials.
+//! * A noise covariance from few samples costs accuracy: 1.14 times the bound from 200 samples for a burst of 250 at 0 dB.
+//!
+//! A second arrival with a delay of more than the inverse bandwidth is a second source. It is not modelled as one: it acts
+//! as noise from its side, the arcs held the truth in 87 to 100 % of the trials (200 each, 20 dB), and of two of equal power
+//! one is not shown in 1 to 5 %.
 
 mod arrivals;
 mod baseline;

@@ -95,7 +95,7 @@ impl<'a> Model<'a> {
         let calibration = config
             .calibration
             .as_ref()
-            .filter(|c| c.channels.len() == channels);
+            .filter(|c| c.channels().len() == channels);
         let mut whitening = whitener;
         if let Some(calibration) = calibration {
             for (k, factor) in calibration.factors().into_iter().enumerate() {
@@ -147,8 +147,8 @@ impl<'a> Model<'a> {
             }
         });
         let unit = self.error_spread(
-            &vec![config.gain_error_db.abs() * NATS_PER_DB; channels],
-            &vec![config.phase_error_deg.abs().to_radians(); channels],
+            &vec![expected_nats(config); channels],
+            &vec![expected_rad(config); channels],
         );
         let known = calibration.map(|c| self.error_spread(&c.gain_sigma_nats(), &c.phase_sigma_rad()));
         // Noise and the calibration's own error together are the measure; against it the errors of unknown size are
@@ -383,8 +383,21 @@ impl<'a> Model<'a> {
 }
 
 fn expected_error(config: &CoherentConfig) -> f64 {
-    let phase_rad = config.phase_error_deg.abs().to_radians();
-    phase_rad.hypot(config.gain_error_db.abs() * NATS_PER_DB)
+    expected_rad(config).hypot(expected_nats(config))
+}
+
+/// Phase error most expected, 0 where it is no number.
+fn expected_rad(config: &CoherentConfig) -> f64 {
+    Some(config.phase_error_deg.abs().min(180.0).to_radians())
+        .filter(|v| v.is_finite())
+        .unwrap_or(0.0)
+}
+
+/// Gain error most expected, 0 where it is no number.
+fn expected_nats(config: &CoherentConfig) -> f64 {
+    Some(config.gain_error_db.abs().min(20.0) * NATS_PER_DB)
+        .filter(|v| v.is_finite())
+        .unwrap_or(0.0)
 }
 
 /// Logarithm of a sum of exponentials.

@@ -7,10 +7,10 @@
 //! y_k = A(t_k) exp(j phi(t_k)) a_p(k)(theta) + noise
 //! ```
 //!
-//! `a_p` is the manifold. The signal's own phase `phi` is unknown and smooth: its third derivative is white noise whose
-//! strength is taken from the data, from none (a carrier) to lively (speech in FM). Its log amplitude is a random walk,
-//! with a step from none (a carrier) to large (fading, AM). Both go on through the switch, the port's response does
-//! not: so what the ports differ by is left when the signal is taken out.
+//! `a_p` is the manifold. The signal's own phase `phi` is unknown and smooth: a carrier whose rate of frequency is driven by
+//! white noise, and, for a modulated signal, a stationary process beside it (`model`), their strengths taken from the
+//! data. Its log amplitude is a random walk, with a step from none (a carrier) to large (fading, AM). Both go on through
+//! the switch, the port's response does not: so what the ports differ by is left when the signal is taken out.
 //!
 //! # Method
 //! 1. The burst is cut into dwells, the settling time left out ([`SwitchSchedule`](lobewright_antenna::SwitchSchedule)).
@@ -26,6 +26,17 @@
 //!    covariance. So a signal whose phase cannot be foretold leaves a wide density, not a wrong one.
 //! 6. Phases and levels are held against the manifold over the whole circle. Each port has an error of phase and level
 //!    that does not average out; its size is integrated over a grid, so the residuals of the ports decide it.
+
+//!
+//! # What it reaches
+//! Printed by `examples/accuracy`, 200 bursts a row. Carriers of -15 to 20 dB S/N in 48 kHz and 0.1 s: 0.91 to 1.07 times the
+//! Cramer-Rao bound, 95 % arcs held the truth in 92.5 to 97.5 %; with the clock 100 ppm off 0.99 to 1.01. Errors of the ports of 3
+//! degrees and 0.45 dB: 94.5 to 97 %.
+//!
+//! Where it falls short: speech and tones in FM are 3 to 16 times above a bound that knows the modulation's spectrum, since the
+//! phase in the settling time has to be guessed from both sides (their intervals held 93 to 100 %); four sectors at 0 dB S/N,
+//! three of them hardly hearing the signal, 3.7 times above the bound with 1 gross error in 200 unshown; a carrier below
+//! -20 dB may be taken for its own switching sideband. One second of speech takes several times as long as one of a carrier.
 
 use std::ops::Range;
 use std::sync::Arc;

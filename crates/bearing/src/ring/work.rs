@@ -35,7 +35,7 @@ const LINE_SHARE: f64 = 0.2;
 /// Agreement of line and jumps from which they are taken to say the same.
 const AGREEING: f64 = 0.8;
 /// Segments on which the modulation's liveliness is first judged.
-const PROBE_SEGMENTS: usize = 160;
+const PROBE_SEGMENTS: usize = 64;
 /// Share of the neighbours' coherent power that the sums along a straight phase must keep for it to be straight.
 const STRAIGHT_SHARE: f64 = 0.8;
 /// Share of the signal's power that a steady carrier must show for the signal to be taken as one.

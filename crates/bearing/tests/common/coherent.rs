@@ -78,6 +78,8 @@ pub(crate) struct Scene {
     pub(crate) noise_samples: usize,
     /// Level of a second arrival of the same signal, anywhere 30 degrees and more away.
     pub(crate) reflection_db: Option<f64>,
+    /// Whether its delay is short against the inverse bandwidth; otherwise it is a signal of its own.
+    pub(crate) reflection_coherent: bool,
 }
 
 impl Scene {
@@ -92,6 +94,7 @@ impl Scene {
             noise_db: vec![0.0; channels],
             noise_samples: 5000,
             reflection_db: None,
+            reflection_coherent: true,
         }
     }
 
@@ -118,17 +121,24 @@ impl Scene {
         rng: &mut ChaCha8Rng,
     ) -> (Vec<ChannelCovariance>, Option<ChannelNoise>) {
         let mut a = self.response(azimuth_deg);
+        let mut second = vec![C64::default(); self.channels()];
         if let Some(level_db) = self.reflection_db {
             let other = azimuth_deg + 30.0 + 300.0 * rng.random::<f64>();
             let factor = Complex::from_polar(10_f64.powf(level_db / 20.0), TAU * rng.random::<f64>());
-            for (x, y) in a.iter_mut().zip(self.response(other)) {
+            let into = if self.reflection_coherent {
+                &mut a
+            } else {
+                &mut second
+            };
+            for (x, y) in into.iter_mut().zip(self.response(other)) {
                 *x += factor * y;
             }
         }
-        for value in &mut a {
+        for (value, other) in a.iter_mut().zip(&mut second) {
             let gain = self.gain_error_db * LN_10 / 20.0 * normal(rng);
             let phase = self.phase_error_deg.to_radians() * normal(rng);
             *value *= Complex::from_polar(gain.exp(), phase);
+            *other *= Complex::from_polar(gain.exp(), phase);
         }
         let noise = self.noise_power();
         let bursts = self
@@ -136,12 +146,12 @@ impl Scene {
             .iter()
             .map(|&(snr_db, samples)| {
                 let amplitude = 10_f64.powf(snr_db / 20.0);
-                let sum = self.sum(&a, amplitude, &noise, samples, rng);
+                let sum = self.sum([&a, &second], amplitude, &noise, samples, rng);
                 ChannelCovariance::new(&sum, samples as f64, 0.0).expect("a covariance")
             })
             .collect();
         let noise = (self.noise_samples > 0).then(|| {
-            let sum = self.sum(&a, 0.0, &noise, self.noise_samples, rng);
+            let sum = self.sum([&a, &second], 0.0, &noise, self.noise_samples, rng);
             ChannelNoise {
                 covariance: ChannelCovariance::new(&sum, self.noise_samples as f64, 0.0)
                     .expect("a covariance"),
@@ -153,13 +163,13 @@ impl Scene {
 
     fn sum(
         &self,
-        a: &[C64],
+        arrivals: [&[C64]; 2],
         amplitude: f64,
         noise: &[f64],
         samples: usize,
         rng: &mut ChaCha8Rng,
     ) -> DMatrix<C64> {
-        let n = a.len();
+        let n = noise.len();
         let mut sum = DMatrix::<C64>::zeros(n, n);
         let mut x = vec![C64::default(); n];
         for _ in 0..samples {
@@ -168,8 +178,15 @@ impl Scene {
             } else {
                 Complex::cis(TAU * rng.random::<f64>())
             };
+            // A second signal of its own has another value at each instant.
+            let own = if self.reflection_coherent {
+                C64::default()
+            } else {
+                complex_normal(rng)
+            };
             for k in 0..n {
-                x[k] = a[k] * s * amplitude + complex_normal(rng) * noise[k].sqrt();
+                let signal = arrivals[0][k] * s + arrivals[1][k] * own;
+                x[k] = signal * amplitude + complex_normal(rng) * noise[k].sqrt();
             }
             for i in 0..n {
                 for j in 0..=i {
