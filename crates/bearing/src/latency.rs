@@ -17,7 +17,11 @@ const TELLS_FROM_DEG: f64 = 0.3;
 const REACH_SIGMAS: f64 = 2.5;
 const FIRST: i32 = 8;
 /// Rounds that look closer around the best one.
-const ROUNDS: usize = 3;
+const ROUNDS: usize = 5;
+/// How much wider the delay's error is made, since a level error with memory tells less than the one without that is
+/// supposed here.
+const WIDENING: f64 = 1.3;
+const MOST_MOVES: usize = 4;
 
 /// What a delay does to the answer.
 #[derive(Debug, Clone, Copy)]
@@ -47,10 +51,19 @@ pub(crate) fn find(data: &Data, gains: &Gains, config: &EstimatorConfig) -> Opti
         known = attempt(f64::from(i) * step);
     }
     for _ in 0..ROUNDS {
-        let best = top(&known);
         step *= 0.5;
-        for side in [-1.0, 1.0] {
-            known = attempt(known[best].0 + side * step);
+        // Both neighbours of the best one, until it stays the best.
+        for _ in 0..MOST_MOVES {
+            let centre = known[top(&known)].0;
+            for side in [-1.0, 1.0] {
+                let to = centre + side * step;
+                if !known.iter().any(|k| (k.0 - to).abs() < 0.1 * step) {
+                    known = attempt(to);
+                }
+            }
+            if (known[top(&known)].0 - centre).abs() < 0.1 * step {
+                break;
+            }
         }
     }
     Some(measured(&known, prior))
@@ -74,7 +87,7 @@ fn plan_with(data: &Data, gains: &Gains, config: &EstimatorConfig, delay_s: f64)
         config.unexplained_share,
         config.port_gain_sigma_db.abs() * NATS_PER_DB,
     );
-    Search::new(&likelihood, gains, config).plan()
+    Search::new(&likelihood, gains, config).quick_plan()
 }
 
 fn top(known: &[(f64, f64, f64)]) -> usize {
@@ -109,7 +122,7 @@ fn measured(known: &[(f64, f64, f64)], prior: f64) -> Found {
         .map(|w| w[1].0 - w[0].0)
         .filter(|d| *d > 0.0)
         .fold(prior, f64::min);
-    let sigma_s = variance.sqrt().max(0.3 * closest);
+    let sigma_s = WIDENING * variance.sqrt().max(0.5 * closest);
     let slope = if variance > 0.0 {
         (both - moved * first) / variance
     } else {

@@ -17,6 +17,15 @@ impl Default for LogSum {
 }
 
 impl LogSum {
+    /// Logarithm of the sum of many.
+    pub(crate) fn of(logarithms: &[f64]) -> f64 {
+        let mut sum = Self::default();
+        for &ln in logarithms {
+            sum.push(ln);
+        }
+        sum.ln()
+    }
+
     pub(crate) fn push(&mut self, ln: f64) {
         if ln > self.top {
             self.sum = self.sum * (self.top - ln).exp() + 1.0;

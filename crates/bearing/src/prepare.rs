@@ -1,7 +1,7 @@
 //! Readings checked, put in order and brought to one receiver gain.
 
 use crate::lanes::{LANES, Lanes};
-use lobewright_types::{LevelReading, NoBearingReason, Pointing, wrap_signed_degrees};
+use lobewright_types::{LevelReading, NoBearingReason, Pointing, wrap_degrees, wrap_signed_degrees};
 
 /// Share of input samples at full scale from which a reading is only a lower limit.
 pub(crate) const CENSORED_FROM: f64 = 5e-4;
@@ -188,13 +188,47 @@ impl Data {
     }
 
     /// The same readings with each boresight where the antenna was a delay later.
+    ///
+    /// Between readings of one burst the antenna's way is a cubic through boresights and rates; beyond its ends it goes
+    /// on at its last rate.
     pub(crate) fn delayed(&self, delay_s: f64) -> Self {
+        let mut times: Vec<f64> = Vec::with_capacity(self.obs.len());
+        for o in &self.obs {
+            let before = times.last().copied().unwrap_or(0.0);
+            times.push(if o.gap_s.is_finite() {
+                before + o.gap_s
+            } else {
+                0.0
+            });
+        }
         let mut delayed = self.clone();
-        for o in &mut delayed.obs {
-            o.azimuth_mount_deg =
-                lobewright_types::wrap_degrees(o.azimuth_mount_deg + o.rate_deg_per_s * delay_s);
+        for (k, o) in delayed.obs.iter_mut().enumerate() {
+            o.azimuth_mount_deg = wrap_degrees(self.boresight_at(k, times[k] + delay_s, &times));
         }
         delayed
+    }
+
+    /// Boresight at a time within or near the burst of a reading.
+    fn boresight_at(&self, reading: usize, time_s: f64, times: &[f64]) -> f64 {
+        let obs = &self.obs;
+        let same = |k: usize| k < obs.len() && obs[k].burst == obs[reading].burst;
+        let mut k = reading;
+        while time_s < times[k] && k > 0 && same(k - 1) {
+            k -= 1;
+        }
+        while same(k + 1) && time_s >= times[k + 1] {
+            k += 1;
+        }
+        let (from, off_s) = (&obs[k], time_s - times[k]);
+        if off_s < 0.0 || !same(k + 1) {
+            return from.azimuth_mount_deg + from.rate_deg_per_s * off_s;
+        }
+        let (to, length_s) = (&obs[k + 1], times[k + 1] - times[k]);
+        let turn = wrap_signed_degrees(to.azimuth_mount_deg - from.azimuth_mount_deg);
+        let x = off_s / length_s;
+        // Cubic Hermite interpolation.
+        let (a, b) = (from.rate_deg_per_s * length_s, to.rate_deg_per_s * length_s);
+        from.azimuth_mount_deg + x * (a + x * (3.0 * turn - 2.0 * a - b + x * (a + b - 2.0 * turn)))
     }
 
     /// In how many ways the antenna looked: ports, or boresights 5 degrees apart.
