@@ -300,16 +300,26 @@ impl CircleDensity {
                 _ => lumps.push((piece.mass, piece.middle_deg, piece.middle_deg)),
             }
         }
+        // Farther away nothing is left of a lump.
+        let reach = (9.0 * sigma_deg).min(180.0);
+        let near = |at: f64, lump: &(f64, f64, f64)| {
+            let d = wrap_signed_degrees(at - lump.1) / sigma_deg;
+            let turn = 360.0 / sigma_deg;
+            let others = if turn < 27.0 {
+                (-0.5 * (d - turn).powi(2)).exp() + (-0.5 * (d + turn).powi(2)).exp()
+            } else {
+                0.0
+            };
+            lump.0 * ((-0.5 * d * d).exp() + others)
+        };
         let ln = |at: f64| {
-            let sum: f64 = lumps
+            let sum: f64 = [-360.0, 0.0, 360.0]
                 .iter()
-                .map(|&(mass, middle, _)| {
-                    let d = wrap_signed_degrees(at - middle);
-                    let wrapped: f64 = [-360.0, 0.0, 360.0]
-                        .iter()
-                        .map(|t| (-0.5 * ((d + t) / sigma_deg).powi(2)).exp())
-                        .sum();
-                    mass * wrapped
+                .map(|turn| {
+                    let middle = at + turn;
+                    let from = lumps.partition_point(|l| l.1 < middle - reach);
+                    let to = lumps.partition_point(|l| l.1 < middle + reach);
+                    lumps[from..to].iter().map(|l| near(at, l)).sum::<f64>()
                 })
                 .sum();
             sum.max(1e-300).ln()
