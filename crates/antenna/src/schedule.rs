@@ -323,6 +323,39 @@ impl SwitchSchedule {
         })
     }
 
+    /// The same with more left out at both ends of every dwell, as the memory of a symmetric filter asks for.
+    ///
+    /// Every dwell then ends `before_s` earlier and begins to be usable `after_s` later. Where the start of a cycle is
+    /// still to be found, the whole time is left out at the beginning.
+    ///
+    /// # Errors
+    /// [`ScheduleError`]: a time that is not from 0 to 1e5 s, or a step of a cycle that has no usable time left.
+    pub fn guarded(&self, before_s: f64, after_s: f64) -> Result<Self, ScheduleError> {
+        check_settle(before_s)?;
+        check_settle(after_s)?;
+        let settle_s = self.settle_s + before_s + after_s;
+        check_settle(settle_s)?;
+        if let Some((step, short)) = self
+            .steps()
+            .iter()
+            .enumerate()
+            .find(|(_, s)| s.port.is_some() && s.dwell_s * self.ratio <= settle_s)
+        {
+            return Err(ScheduleError::Step {
+                step: step + 1,
+                field: "dwell_s",
+                value: short.dwell_s,
+                right: "longer than the settling time and the memory of the filter",
+            });
+        }
+        let mut guarded = self.start_s().map_or_else(
+            || self.clone(),
+            |start_s| self.with_start(start_s - before_s),
+        );
+        guarded.settle_s = settle_s;
+        Ok(guarded)
+    }
+
     /// How well the rate of the switch clock is known, 1 sigma in parts per million.
     pub fn rate_sigma_ppm(&self) -> f64 {
         self.rate_sigma_ppm

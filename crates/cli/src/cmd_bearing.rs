@@ -61,9 +61,8 @@ fn config_of(args: &BearingArgs) -> PipelineConfig {
         channel: channel_section(&args.channel, args.recording.input_channel),
         burst: burst_section(&args.bursts),
         antenna: Some(AntennaSection {
-            pattern: args.pattern.clone(),
             heading_sigma_deg: args.heading_sigma_deg,
-            latency_sigma_s: 0.0,
+            ..AntennaSection::rotated(args.pattern.clone())
         }),
         bearing: BearingSection {
             join: if args.each_burst {

@@ -187,11 +187,7 @@ pub(crate) fn pipeline_of(scene: &Scene, patterns: Option<&Path>) -> Result<Pipe
             ..BurstSection::default()
         },
         // An array is no pattern that turns.
-        antenna: (!pattern.is_empty()).then_some(AntennaSection {
-            pattern,
-            heading_sigma_deg: 2.0,
-            latency_sigma_s: 0.0,
-        }),
+        antenna: (!pattern.is_empty()).then(|| AntennaSection::rotated(pattern)),
         bearing: BearingSection::default(),
         fix: FixSection::default(),
         places,
