@@ -79,5 +79,6 @@ mod search;
 pub use cells::{PowerCells, ReadingConfig, ReadingSet};
 pub use config::{EstimatorConfig, PortAntenna};
 pub use estimate::estimate;
+pub use output::{BurstLevel, Estimate, FitPoint, Latency, PatternFit, SecondArrival, Taken, to_bearing};
 pub use port_cells::PortCells;
 pub use ring::{PortFit, RingBurst, RingConfig, RingEstimate, SwitchClock, estimate_ring, tone_bearing};

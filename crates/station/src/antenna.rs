@@ -72,11 +72,12 @@ impl AntennaModel {
             }
             AntennaKind::Ring => Ok(Self::Ring(ArrayModel::load(section, base)?)),
             AntennaKind::Coherent => {
+                let array = ArrayModel::load(section, base)?;
                 let calibration = match &section.calibration {
-                    Some(path) => Some(read_calibration(path, base)?),
+                    Some(path) => Some(read_calibration(path, base, array.ports())?),
                     None => None,
                 };
-                Ok(Self::Coherent(ArrayModel::load(section, base)?, calibration))
+                Ok(Self::Coherent(array, calibration))
             }
         }
     }
@@ -165,10 +166,18 @@ fn load_pattern(name: &str, base: &Path) -> Result<Pattern, RunError> {
     Pattern::from_csv(read(base, path).map_err(fail)?, name).map_err(|e| fail(Box::new(e)))
 }
 
-fn read_calibration(path: &Path, base: &Path) -> Result<ChannelCalibration, RunError> {
+fn read_calibration(path: &Path, base: &Path, ports: usize) -> Result<ChannelCalibration, RunError> {
     let fail = |source: Fault| companion("all", "channel calibration", path, source);
     let text = std::fs::read_to_string(base.join(path)).map_err(|e| fail(Box::new(e)))?;
-    toml::from_str(&text).map_err(|e| fail(e.to_string().trim_end().into()))
+    let calibration: ChannelCalibration =
+        toml::from_str(&text).map_err(|e| fail(e.to_string().trim_end().into()))?;
+    let found = calibration.factors().len();
+    if found == ports {
+        return Ok(calibration);
+    }
+    Err(fail(
+        format!("it holds {found} channels and should hold {ports}, one for each port of the array").into(),
+    ))
 }
 
 /// Which port was connected when at a place, as the pipeline file says it.

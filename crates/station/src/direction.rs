@@ -265,5 +265,6 @@ fn as_estimate(found: CoherentEstimate) -> Estimate {
         class: found.class,
         flags: found.flags,
         reflection: found.reflection,
+        latency: None,
     }
 }

@@ -109,6 +109,9 @@ pub enum RunError {
         /// Which step is too short.
         source: lobewright_antenna::ScheduleError,
     },
+    /// Coherent channels that cannot be calibrated.
+    #[error("cannot calibrate the channels")]
+    Calibration(#[from] lobewright_bearing::coherent::CalibrationError),
     /// A stage broke down: a fault of the program.
     #[error("place `{place}`: the {stage} broke down; this is a fault of the program, please report it")]
     Panicked {

@@ -218,7 +218,10 @@ impl CoherentKeeper {
         self.pieces += 1;
         if let Some(piece) = self.cells.noise(start, stop, bursts, &self.config) {
             self.noise = Some(match self.noise.take() {
-                Some(before) => together(before, &piece),
+                Some(before) => ChannelNoise {
+                    covariance: together(before.covariance, &piece.covariance),
+                    ..piece
+                },
                 None => piece,
             });
         }
@@ -232,17 +235,13 @@ impl CoherentKeeper {
     }
 }
 
-/// Mean of two noise covariances, each for as much as it rests on.
-fn together(a: ChannelNoise, b: &ChannelNoise) -> ChannelNoise {
-    let (x, y) = (&a.covariance, &b.covariance);
-    let samples = x.independent_samples() + y.independent_samples();
-    let share = x.independent_samples() / samples;
-    let matrix = x.matrix().map(|v| v * share) + y.matrix().map(|v| v * (1.0 - share));
-    let clip_fraction = x.clip_fraction() * share + y.clip_fraction() * (1.0 - share);
-    match ChannelCovariance::new(&matrix, samples, clip_fraction) {
-        Ok(covariance) => ChannelNoise { covariance, ..a },
-        Err(_) => a,
-    }
+/// Mean of two covariances, each for as much as it rests on.
+pub(crate) fn together(a: ChannelCovariance, b: &ChannelCovariance) -> ChannelCovariance {
+    let samples = a.independent_samples() + b.independent_samples();
+    let share = a.independent_samples() / samples;
+    let matrix = a.matrix().map(|v| v * share) + b.matrix().map(|v| v * (1.0 - share));
+    let clip_fraction = a.clip_fraction() * share + b.clip_fraction() * (1.0 - share);
+    ChannelCovariance::new(&matrix, samples, clip_fraction).unwrap_or(a)
 }
 
 /// The whole part of a number that is not negative.

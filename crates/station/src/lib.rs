@@ -6,6 +6,7 @@
 //! result for the same input on any number of threads.
 
 mod antenna;
+mod calibrate;
 mod config;
 mod config_antenna;
 mod direction;
@@ -21,6 +22,7 @@ mod summary;
 mod threads;
 
 pub use antenna::{AntennaModel, ArrayModel};
+pub use calibrate::{CalibratedPlace, KnownTransmitter, calibrate};
 pub use config::{
     BearingSection, BurstSection, ChannelSection, FixSection, JoinBursts, NorthName, PipelineConfig,
     PlaceSection,

@@ -134,6 +134,20 @@ fn fix_config(config: &PipelineConfig) -> FixConfig {
     fix
 }
 
+/// Tells how far one place is.
+pub(crate) fn place_progress<'a>(
+    place: usize,
+    progress: &'a (dyn Fn(Progress) + Sync),
+) -> impl FnMut(u64, Option<u64>) + 'a {
+    move |samples, total| {
+        progress(Progress {
+            place,
+            samples,
+            total,
+        });
+    }
+}
+
 fn run_places(
     settings: &PlaceSettings<'_>,
     threads: usize,
@@ -141,20 +155,13 @@ fn run_places(
 ) -> Result<Vec<PlaceResult>, RunError> {
     let sections = &settings.config.places;
     let work = |index: usize| {
-        let mut tell = |samples, total| {
-            progress(Progress {
-                place: index,
-                samples,
-                total,
-            });
-        };
         process_place(
             settings,
             PlaceInput {
                 index,
                 section: &sections[index],
             },
-            &mut tell,
+            &mut place_progress(index, progress),
         )
     };
     in_parallel(sections.len(), threads, &work).into_iter().collect()
