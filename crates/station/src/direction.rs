@@ -130,7 +130,14 @@ fn model_of<'a>(
     };
     Ok(match model {
         AntennaModel::Rotated(pattern) => levels(Arc::clone(pattern), &[]),
-        AntennaModel::Sectors(ports) => levels(Arc::clone(&ports[0].pattern), ports),
+        AntennaModel::Sectors(ports) => {
+            let first = ports.first().ok_or_else(|| RunError::Missing {
+                place: place.to_owned(),
+                what: "the pattern of any port",
+                remedy: "give an [[antenna.port]] for each",
+            })?;
+            levels(Arc::clone(&first.pattern), ports)
+        }
         AntennaModel::Ring(array) => {
             let manifold = array.manifold(place, frequency_hz)?;
             let schedule = heard.schedule.clone().ok_or_else(|| RunError::Missing {

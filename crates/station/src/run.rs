@@ -135,10 +135,10 @@ fn fix_config(config: &PipelineConfig) -> FixConfig {
 }
 
 /// Tells how far one place is.
-pub(crate) fn place_progress<'a>(
+pub(crate) fn place_progress(
     place: usize,
-    progress: &'a (dyn Fn(Progress) + Sync),
-) -> impl FnMut(u64, Option<u64>) + 'a {
+    progress: &(dyn Fn(Progress) + Sync),
+) -> impl FnMut(u64, Option<u64>) + '_ {
     move |samples, total| {
         progress(Progress {
             place,
