@@ -1,4 +1,9 @@
-//! Scenes with arrays, simulated by the program and read back.
+//! Scenes with arrays, simulated by the program and read back, worked to bearings and used for calibrations.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers of tests fail by panicking, as tests do"
+)]
 
 mod common;
 
