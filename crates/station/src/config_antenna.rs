@@ -311,6 +311,11 @@ impl SwitchSection {
                 right,
             ));
         }
+        if kind == AntennaKind::Ring && self.order.contains(&0) && self.clock_sigma_ppm > 0.0 {
+            let right = "0 where a step of the cycle connects no port: its clock cannot be found";
+            let found = self.clock_sigma_ppm.to_string();
+            return Err(c.wrong("antenna.switch.clock_sigma_ppm", &found, right));
+        }
         let cycle = !self.order.is_empty() || self.dwell_s.is_some();
         if self.schedule.is_some() && (cycle || self.start_s.is_some()) {
             let right = "left out where order, dwell_s or start_s are given: a list or a cycle";
@@ -369,6 +374,12 @@ impl PlaceSection {
         let started = self.switch_start_s.or(switch.and_then(|s| s.start_s)).is_some();
         if kind == AntennaKind::Sectors && cycle && !started {
             let right = "given, or antenna.switch.start_s: levels alone do not show which port is connected";
+            return Err(c.wrong(&field("switch_start_s"), "missing", right));
+        }
+        let blank = switch.is_some_and(|s| s.order.contains(&0));
+        if kind == AntennaKind::Ring && cycle && !started && blank {
+            let right =
+                "given, or antenna.switch.start_s: where no port is connected the start cannot be found";
             return Err(c.wrong(&field("switch_start_s"), "missing", right));
         }
         Ok(())
@@ -430,6 +441,15 @@ mod tests {
             &format!("{PORTS}{unknown}{PLACE}"),
             "`place[1].switch_start_s` is missing, but must be given, or antenna.switch.start_s: levels alone do not \
              show which port is connected",
+        );
+        let blank = format!(
+            "[antenna]\nkind = \"ring\"\nmanifold = \"m.csv\"\n{}{PLACE}",
+            unknown.replace("[1, 2]", "[1, 2, 0]")
+        );
+        refuse(
+            &blank,
+            "`place[1].switch_start_s` is missing, but must be given, or antenna.switch.start_s: where no port is \
+             connected the start cannot be found",
         );
         assert!(
             PipelineConfig::from_toml(&format!("{PORTS}{unknown}{PLACE}switch_start_s = 0.1\n"), "x").is_ok()
