@@ -148,6 +148,8 @@ enum Plan {
 pub struct SwitchSchedule {
     plan: Plan,
     settle_s: f64,
+    /// Left out before each switching instant.
+    lead_s: f64,
     rate_sigma_ppm: f64,
     /// Length of the switch's second in seconds of the samples' clock.
     ratio: f64,
@@ -204,6 +206,7 @@ impl SwitchSchedule {
         Ok(Self {
             plan: Plan::List(rows),
             settle_s,
+            lead_s: 0.0,
             rate_sigma_ppm: 0.0,
             ratio: 1.0,
         })
@@ -268,6 +271,7 @@ impl SwitchSchedule {
                 start_s: None,
             },
             settle_s,
+            lead_s: 0.0,
             rate_sigma_ppm: 0.0,
             ratio: 1.0,
         })
@@ -321,6 +325,35 @@ impl SwitchSchedule {
             rate_sigma_ppm,
             ..self.clone()
         })
+    }
+
+    /// The same with more left out at both ends of every dwell, as the memory of a symmetric filter asks for.
+    ///
+    /// Every dwell then ends `before_s` earlier and begins to be usable `after_s` later.
+    ///
+    /// # Errors
+    /// [`ScheduleError`]: a time that is not from 0 to 1e5 s, or a step of a cycle that has no usable time left.
+    pub fn guarded(&self, before_s: f64, after_s: f64) -> Result<Self, ScheduleError> {
+        check_settle(before_s)?;
+        check_settle(after_s)?;
+        let out_s = self.settle_s + self.lead_s + before_s + after_s;
+        if let Some((step, short)) = self
+            .steps()
+            .iter()
+            .enumerate()
+            .find(|(_, s)| s.port.is_some() && s.dwell_s * self.ratio <= out_s)
+        {
+            return Err(ScheduleError::Step {
+                step: step + 1,
+                field: "dwell_s",
+                value: short.dwell_s,
+                right: "longer than the settling time and the memory of the filter",
+            });
+        }
+        let mut guarded = self.clone();
+        guarded.lead_s += before_s;
+        guarded.settle_s += after_s;
+        Ok(guarded)
     }
 
     /// How well the rate of the switch clock is known, 1 sigma in parts per million.
@@ -400,7 +433,7 @@ impl SwitchSchedule {
                     port: port?,
                     switched_s,
                     start_s: (switched_s + self.settle_s).max(from_s),
-                    stop_s: next_s.min(to_s),
+                    stop_s: (next_s - self.lead_s).min(to_s),
                 };
                 (dwell.start_s < dwell.stop_s).then_some(dwell)
             })

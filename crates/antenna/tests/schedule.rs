@@ -98,4 +98,33 @@ proptest! {
         prop_assume!((at / dwell - (at / dwell).round()).abs() > 1e-9);
         prop_assert_eq!(list.port_at(at), cycle.port_at(at));
     }
+
+    #[test]
+    fn a_guard_takes_time_off_both_ends_of_every_dwell(
+        steps in steps(), start in -1.0..1.0_f64, before in 0.0..3e-5_f64, after in 0.0..3e-5_f64
+    ) {
+        let plain = SwitchSchedule::from_steps(steps, 1e-5).unwrap().with_start(start);
+        let guarded = plain.guarded(before, after).unwrap();
+        // The limits cut dwells too: those inside are compared.
+        let inside = |d: &Dwell| d.switched_s > 0.1 && d.switched_s < 0.8;
+        let dwells = |s: &SwitchSchedule| s.dwells(0.0, 1.0).filter(inside).collect::<Vec<_>>();
+        let (plain, guarded) = (dwells(&plain), dwells(&guarded));
+        prop_assert_eq!(plain.len(), guarded.len());
+        for (p, g) in plain.iter().zip(&guarded) {
+            prop_assert_eq!((p.port, p.switched_s), (g.port, g.switched_s));
+            prop_assert!((g.start_s - p.start_s - after).abs() < 1e-9);
+            prop_assert!((p.stop_s - g.stop_s - before).abs() < 1e-9);
+        }
+    }
+}
+
+#[test]
+fn a_guard_that_leaves_nothing_of_a_dwell_is_refused() {
+    let schedule = SwitchSchedule::cycle(&[0, 1], 0.001, 0.0004).unwrap();
+    assert!(schedule.guarded(0.0002, 0.0003).is_ok());
+    assert_eq!(
+        schedule.guarded(0.0003, 0.0003).unwrap_err().to_string(),
+        "step 1 of the switching cycle: `dwell_s` is 0.001 and should be longer than the settling time and the memory \
+         of the filter"
+    );
 }

@@ -35,6 +35,8 @@ pub(crate) enum Command {
     Bearing(BearingArgs),
     /// Cross bearings into a position.
     Fix(FixArgs),
+    /// Measure gain and phase of coherent channels with a transmitter whose direction is known.
+    Calibrate(CalibrateArgs),
     /// Make recordings with known truth from a scene file.
     Simulate(SimulateArgs),
     /// Show what is on a recording: format, spectrum, bursts and levels.
@@ -169,9 +171,12 @@ pub(crate) struct BurstArgs {
 }
 
 #[derive(Debug, Args)]
-#[command(after_help = "Example: a recording with a rotator's log beside it:\n  \
+#[command(
+    after_help = "Examples: a recording with a rotator's log beside it, and one of switched sectors:\n  \
     lobewright bearing ridge.sigmf-meta --pattern yagi-3 --track ridge.csv --track-north magnetic \\\n    \
-    --lat-deg=-41.3 --lon-deg 174.1 --picture ridge.png")]
+    --lat-deg=-41.3 --lon-deg 174.1 --picture ridge.png\n  \
+    lobewright bearing mast.sigmf-meta --pipeline pipelines/sectors.toml --heading-true-deg 12 --switch-start-s 0.0013"
+)]
 pub(crate) struct BearingArgs {
     #[command(flatten)]
     pub(crate) recording: RecordingArgs,
@@ -179,9 +184,30 @@ pub(crate) struct BearingArgs {
     pub(crate) channel: ChannelArgs,
     #[command(flatten)]
     pub(crate) bursts: BurstArgs,
-    /// Antenna pattern: a CSV file or isotropic, figure-eight, cardioid, yagi-3.
-    #[arg(long, value_name = "PATTERN")]
-    pub(crate) pattern: String,
+    /// Pattern of an antenna that is turned: a CSV file or isotropic, figure-eight, cardioid, yagi-3.
+    #[arg(long, value_name = "PATTERN", required_unless_present = "pipeline")]
+    pub(crate) pattern: Option<String>,
+    /// Pipeline file that says antenna, channel, bursts and readings; for switched and coherent antennas.
+    #[arg(
+        long,
+        value_name = "FILE",
+        conflicts_with_all = [
+            "pattern", "center_hz", "offset_hz", "pass_half_width_hz", "remove_dc", "integration_s", "min_length_s",
+            "bridge_gap_s", "false_alarms_per_hour", "input_channel"
+        ]
+    )]
+    pub(crate) pipeline: Option<PathBuf>,
+    /// When the first port of the pipeline's switching cycle was connected, in seconds from the first sample.
+    #[arg(long, value_name = "S", allow_negative_numbers = true, requires = "pipeline")]
+    pub(crate) switch_start_s: Option<f64>,
+    /// Which port was connected when (CSV `time_s,port`), in place of the pipeline's switching cycle.
+    #[arg(
+        long,
+        value_name = "FILE",
+        requires = "pipeline",
+        conflicts_with = "switch_start_s"
+    )]
+    pub(crate) switch_schedule: Option<PathBuf>,
     /// Azimuth track (CSV) where the recording has none of its own.
     #[arg(long, value_name = "FILE")]
     pub(crate) track: Option<PathBuf>,
@@ -199,9 +225,9 @@ pub(crate) struct BearingArgs {
     /// Where the mounting's zero mark points, in degrees from magnetic north.
     #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     pub(crate) heading_magnetic_deg: Option<f64>,
-    /// Standard deviation of the heading, in degrees.
-    #[arg(long, value_name = "DEG", default_value_t = 2.0)]
-    pub(crate) heading_sigma_deg: f64,
+    /// Standard deviation of the heading, in degrees [default: the pipeline's, else 2].
+    #[arg(long, value_name = "DEG")]
+    pub(crate) heading_sigma_deg: Option<f64>,
     /// Latitude where the recording does not say it, in degrees, north positive.
     #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon_deg")]
     pub(crate) lat_deg: Option<f64>,
@@ -228,6 +254,39 @@ pub(crate) enum TrackNorthArg {
     Magnetic,
     /// The mounting's zero mark.
     Mount,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples: one direction, and a transmitter of known position heard from several places:\n  \
+    lobewright calibrate pipelines/coherent.toml --azimuth-true-deg 74.5 --out channels.toml\n  \
+    lobewright calibrate pipelines/coherent.toml --lat-deg=-41.3 --lon-deg 174.1 --out channels.toml\n\n\
+    The pipeline needs an [antenna] of kind = \"coherent\"; each [[place]] is a recording of the transmitter with the\n\
+    heading of the mounting. All bursts in the channel are taken as its own. From one direction an error of the\n\
+    array's response goes into the calibration unseen; several directions, a few tens of degrees apart, average it and\n\
+    show it in the stated errors. Afterwards name the file in the pipeline: calibration = \"channels.toml\"."
+)]
+pub(crate) struct CalibrateArgs {
+    /// The pipeline file (TOML).
+    pub(crate) pipeline: PathBuf,
+    /// Write the calibration (TOML) here [default: standard output].
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+    /// Direction of the transmitter from every place, in degrees from true north.
+    #[arg(
+        long,
+        value_name = "DEG",
+        allow_negative_numbers = true,
+        conflicts_with = "lat_deg",
+        required_unless_present = "lat_deg"
+    )]
+    pub(crate) azimuth_true_deg: Option<f64>,
+    /// Latitude of the transmitter, in degrees, north positive.
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lon_deg")]
+    pub(crate) lat_deg: Option<f64>,
+    /// Longitude of the transmitter, in degrees, east positive.
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true, requires = "lat_deg")]
+    pub(crate) lon_deg: Option<f64>,
 }
 
 #[derive(Debug, Args)]

@@ -1,5 +1,7 @@
 //! `bearing`: one recording to one bearing.
 
+use std::path::{Path, PathBuf};
+
 use lobewright_station::{
     AntennaSection, BearingSection, BurstSection, ChannelSection, FixSection, JoinBursts, NorthName,
     PipelineConfig, PlaceSection, RunOptions,
@@ -13,10 +15,17 @@ use crate::{cmd_run, pictures};
 
 /// Takes the bearing of one recording.
 pub(crate) fn bearing(args: &BearingArgs, quiet: bool) -> Outcome {
-    let config = config_of(args);
+    let config = match &args.pipeline {
+        Some(path) => config_from(path, args)?,
+        None => config_of(args),
+    };
     config.check("command line").map_err(Fault::input)?;
     let options = RunOptions {
-        base: std::path::PathBuf::new(),
+        base: args
+            .pipeline
+            .as_deref()
+            .and_then(Path::parent)
+            .map_or_else(PathBuf::new, Path::to_path_buf),
         threads: 1,
         spectrograms: false,
     };
@@ -44,7 +53,35 @@ pub(crate) fn bearing(args: &BearingArgs, quiet: bool) -> Outcome {
     Ok(if any { Done::Found } else { Done::Nothing })
 }
 
-fn config_of(args: &BearingArgs) -> PipelineConfig {
+/// Settings of a pipeline file for the one recording that is named.
+fn config_from(path: &Path, args: &BearingArgs) -> Result<PipelineConfig, Fault> {
+    let mut config = PipelineConfig::load(path).map_err(Fault::input)?;
+    if config.antenna.is_none() {
+        return Err(Fault::Input(anyhow::anyhow!(
+            "pipeline `{}` has no [antenna], without which no bearing can be taken",
+            path.display()
+        )));
+    }
+    let mut place = place_of(args);
+    // Paths of the command line start here, those of the pipeline in its folder.
+    if place.recording.as_os_str() != "-" {
+        place.recording = std::path::absolute(&place.recording)?;
+    }
+    for file in [&mut place.track, &mut place.switch_schedule]
+        .into_iter()
+        .flatten()
+    {
+        *file = std::path::absolute(&*file)?;
+    }
+    if args.each_burst {
+        config.bearing.join = JoinBursts::Each;
+    }
+    config.fix = FixSection::default();
+    config.places = vec![place];
+    Ok(config)
+}
+
+fn place_of(args: &BearingArgs) -> PlaceSection {
     let mut place = place_section(&args.recording);
     place.lat_deg = args.lat_deg;
     place.lon_deg = args.lon_deg;
@@ -56,15 +93,18 @@ fn config_of(args: &BearingArgs) -> PipelineConfig {
     });
     place.heading_true_deg = args.heading_true_deg;
     place.heading_magnetic_deg = args.heading_magnetic_deg;
+    place.heading_sigma_deg = args.heading_sigma_deg;
+    place.switch_start_s = args.switch_start_s;
+    place.switch_schedule.clone_from(&args.switch_schedule);
+    place
+}
+
+fn config_of(args: &BearingArgs) -> PipelineConfig {
     PipelineConfig {
         title: String::new(),
         channel: channel_section(&args.channel, args.recording.input_channel),
         burst: burst_section(&args.bursts),
-        antenna: Some(AntennaSection {
-            pattern: args.pattern.clone(),
-            heading_sigma_deg: args.heading_sigma_deg,
-            latency_sigma_s: 0.0,
-        }),
+        antenna: Some(AntennaSection::rotated(args.pattern.clone().unwrap_or_default())),
         bearing: BearingSection {
             join: if args.each_burst {
                 JoinBursts::Each
@@ -74,7 +114,7 @@ fn config_of(args: &BearingArgs) -> PipelineConfig {
             ..BearingSection::default()
         },
         fix: FixSection::default(),
-        places: vec![place],
+        places: vec![place_of(args)],
     }
 }
 

@@ -38,7 +38,7 @@ pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
         FixFormat::Table => {
             format!(
                 "{}\n{}",
-                tables::bearings(&outcomes, Some(&result)),
+                tables::bearings(&outcomes, &[], Some(&result)),
                 tables::fix(&result)
             )
         }

@@ -31,7 +31,7 @@ pub(crate) fn inspect(args: &InspectArgs, quiet: bool) -> Outcome {
     config.check("command line").map_err(Fault::input)?;
     let settings = PlaceSettings {
         config: &config,
-        pattern: None,
+        antenna: None,
         base: Path::new(""),
         spectrogram: SpectrogramOf::Recording,
     };

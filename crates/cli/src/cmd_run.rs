@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use lobewright_station::{PipelineConfig, RunOptions, RunResult};
+use lobewright_station::{PipelineConfig, RunOptions, RunResult, Sides};
 use lobewright_types::{BearingOutcome, FixOutcome, Position};
 
 use crate::args::{ReportFormat, RunArgs};
@@ -105,7 +105,7 @@ pub(crate) fn for_stdout(result: &RunResult, format: ReportFormat) -> String {
                     .map(|p| lobewright_export::bursts_jsonl(&p.bursts))
                     .collect()
             } else {
-                lobewright_export::bearings_jsonl(&outcomes)
+                bearings_jsonl(&outcomes, &result.sides())
             };
             if let Some(fix) = &result.fix {
                 text += &lobewright_export::fix_json(fix);
@@ -121,6 +121,21 @@ pub(crate) fn for_stdout(result: &RunResult, format: ReportFormat) -> String {
     }
 }
 
+/// Bearings, one a line; where an antenna homes, with the probability of either side.
+fn bearings_jsonl(outcomes: &[BearingOutcome], sides: &[Option<Sides>]) -> String {
+    let lines = outcomes.iter().enumerate().map(|(i, outcome)| {
+        let line = lobewright_export::bearings_jsonl(std::slice::from_ref(outcome));
+        let Some(sides) = sides.get(i).copied().flatten() else {
+            return line;
+        };
+        let record = line.trim_end().strip_suffix('}').unwrap_or_default();
+        let sides = serde_json::json!({ "side": sides.word(), "left_probability": sides.left_probability,
+            "right_probability": sides.right_probability });
+        format!("{record},\"homing\":{sides}}}\n")
+    });
+    lines.collect()
+}
+
 fn table(result: &RunResult, outcomes: &[BearingOutcome]) -> String {
     let mut text = String::new();
     if outcomes.is_empty() {
@@ -128,7 +143,7 @@ fn table(result: &RunResult, outcomes: &[BearingOutcome]) -> String {
             let _ = writeln!(text, "{}\n{}", place.name, tables::bursts(&place.bursts));
         }
     } else {
-        text += &tables::bearings(outcomes, result.fix.as_ref());
+        text += &tables::bearings(outcomes, &result.sides(), result.fix.as_ref());
     }
     if let Some(fix) = &result.fix {
         let _ = write!(text, "\n{}", tables::fix(fix));
@@ -164,7 +179,7 @@ pub(crate) fn write_results(out: &Path, config: &PipelineConfig, result: &RunRes
     put("run.json", &run_record(config, result)?)?;
     let outcomes = result.outcomes();
     if !outcomes.is_empty() {
-        put("bearings.jsonl", &lobewright_export::bearings_jsonl(&outcomes))?;
+        put("bearings.jsonl", &bearings_jsonl(&outcomes, &result.sides()))?;
         put("bearings.csv", &lobewright_export::bearings_csv(&outcomes))?;
     }
     if let Some(fix) = &result.fix {

@@ -4,11 +4,11 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 use lobewright_antenna::Pattern;
-use lobewright_sim::{Scene, SceneTruth};
+use lobewright_sim::{ArrayScene, Scene, SceneTruth, StationScene};
 use lobewright_source::{Capture, SigmfWriter, WriteInfo};
 use lobewright_station::{
-    AntennaSection, BearingSection, BurstSection, ChannelSection, FixSection, PipelineConfig, PlaceSection,
-    Progress, in_parallel,
+    AntennaKind, AntennaSection, BearingSection, BurstSection, ChannelSection, FixSection, PipelineConfig,
+    PlaceSection, PortSection, Progress, SwitchSection, in_parallel,
 };
 use lobewright_types::{Azimuth, Mount, SampleIndex};
 
@@ -19,6 +19,8 @@ use crate::progress::PlaceBars;
 
 /// Folder of the recordings within the output folder.
 const RECORDINGS: &str = "recordings";
+/// How well the clock of a switch is known against the receiver's: two crystals. (Common practice, no source.)
+const CLOCK_SIGMA_PPM: f64 = 50.0;
 
 /// Makes recordings from a scene file.
 pub(crate) fn simulate(args: &SimulateArgs, quiet: bool) -> Outcome {
@@ -152,48 +154,116 @@ pub(crate) fn write_truth(scene: &Scene, out: &Path) -> Result<SceneTruth, Fault
 
 /// The pipeline that works a scene's recordings; it knows what a station knows and nothing of the truth.
 pub(crate) fn pipeline_of(scene: &Scene, patterns: Option<&Path>) -> Result<PipelineConfig, Fault> {
-    let pattern = scene
-        .stations()
-        .first()
-        .map_or_else(String::new, |s| s.antenna.pattern.clone());
-    let pattern = match patterns
-        .filter(|_| !pattern.is_empty())
-        .map(|folder| read_pattern(folder, &pattern))
-    {
-        // The file is named from the root, since the pipeline lies in another folder.
-        Some(Ok((_, Some(path)))) => std::path::absolute(path)?.display().to_string(),
-        _ => pattern,
-    };
-    let center_hz = scene.transmitters().first().map(|t| t.frequency_hz);
+    let antenna = antenna_of(scene, patterns)?;
+    let kind = antenna.as_ref().map(|a| a.kind);
     let places = scene
         .stations()
         .iter()
         .map(|s| PlaceSection {
             name: s.name.clone(),
             recording: Path::new(RECORDINGS).join(format!("{}.sigmf-meta", file_stem(&s.name))),
+            switch_start_s: s
+                .antenna
+                .switch
+                .as_ref()
+                .filter(|_| antenna.is_some())
+                .map(|w| w.start_s),
             ..PlaceSection::default()
         })
         .collect();
     Ok(PipelineConfig {
         title: scene.header().name.clone(),
-        channel: ChannelSection {
-            center_hz,
-            ..ChannelSection::default()
-        },
+        channel: channel_of(scene, kind),
         burst: BurstSection {
             min_length_s: 0.5,
             // A null of the antenna that turns past looks like a pause.
             bridge_gap_s: 1.5,
             ..BurstSection::default()
         },
-        // An array is no pattern that turns.
-        antenna: (!pattern.is_empty()).then_some(AntennaSection {
-            pattern,
-            heading_sigma_deg: 2.0,
-            latency_sigma_s: 0.0,
-        }),
+        antenna,
         bearing: BearingSection::default(),
         fix: FixSection::default(),
         places,
     })
+}
+
+/// The first transmitter's channel; for a ring as wide as the recording lets it be, so that the filter forgets within a
+/// dwell.
+fn channel_of(scene: &Scene, kind: Option<AntennaKind>) -> ChannelSection {
+    let center_hz = scene.transmitters().first().map(|t| t.frequency_hz);
+    let channel = ChannelSection {
+        center_hz,
+        ..ChannelSection::default()
+    };
+    let (Some(AntennaKind::Ring), Some(station), Some(hz)) = (kind, scene.stations().first(), center_hz)
+    else {
+        return channel;
+    };
+    let r = &station.receiver;
+    let stop_half_width_hz = r.rate_hz / 2.0 - (hz - r.center_hz).abs();
+    ChannelSection {
+        pass_half_width_hz: 0.45 * stop_half_width_hz,
+        stop_half_width_hz,
+        stopband_db: 50.0,
+        ..channel
+    }
+}
+
+/// What a station is told of its antenna; `None` where the stations' differ or no kind of bearing works with it.
+fn antenna_of(scene: &Scene, patterns: Option<&Path>) -> Result<Option<AntennaSection>, Fault> {
+    let named = |name: &str| -> Result<String, Fault> {
+        match patterns.map(|folder| read_pattern(folder, name)) {
+            // The file is named from the root, since the pipeline lies in another folder.
+            Some(Ok((_, Some(path)))) => Ok(std::path::absolute(path)?.display().to_string()),
+            _ => Ok(name.to_owned()),
+        }
+    };
+    let Some(first) = scene.stations().first() else {
+        return Ok(None);
+    };
+    let Some(array) = &first.antenna.array else {
+        let name = &first.antenna.pattern;
+        return Ok((!name.is_empty()).then_some(AntennaSection::rotated(named(name)?)));
+    };
+    let told = |s: &StationScene| {
+        let switch = s.antenna.switch.clone();
+        let switch = switch.map(|w| (w.order, w.dwell_s.to_bits(), w.settle_s.to_bits()));
+        (s.antenna.array.clone(), switch)
+    };
+    if scene.stations().iter().any(|s| told(s) != told(first)) {
+        return Ok(None);
+    }
+    let mut antenna = AntennaSection {
+        switch: first.antenna.switch.as_ref().map(|w| SwitchSection {
+            order: w.order.clone(),
+            dwell_s: Some(w.dwell_s),
+            settle_s: w.settle_s,
+            ..SwitchSection::default()
+        }),
+        ..AntennaSection::default()
+    };
+    match (array, &mut antenna.switch) {
+        (ArrayScene::Sectors { port }, Some(_)) => {
+            antenna.kind = AntennaKind::Sectors;
+            for p in port {
+                antenna.ports.push(PortSection {
+                    name: String::new(),
+                    pattern: named(&p.pattern)?,
+                    boresight_mount_deg: p.boresight_mount_deg,
+                });
+            }
+        }
+        (ArrayScene::Sectors { .. }, None) => return Ok(None),
+        (ArrayScene::Ring { .. } | ArrayScene::Elements { .. }, switch) => {
+            if let Some(switch) = switch {
+                switch.clock_sigma_ppm = CLOCK_SIGMA_PPM;
+                antenna.kind = AntennaKind::Ring;
+            } else {
+                antenna.kind = AntennaKind::Coherent;
+            }
+            let file = format!("{}.manifold.csv", file_stem(&first.name));
+            antenna.manifold = Some(Path::new(RECORDINGS).join(file));
+        }
+    }
+    Ok(Some(antenna))
 }

@@ -10,6 +10,7 @@ mod report;
 mod tables;
 
 mod cmd_bearing;
+mod cmd_calibrate;
 mod cmd_demo;
 mod cmd_fix;
 mod cmd_inspect;
@@ -41,6 +42,7 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Run(a) => cmd_run::run(a, quiet),
         Command::Bearing(a) => cmd_bearing::bearing(a, quiet),
         Command::Fix(a) => cmd_fix::fix(a, quiet),
+        Command::Calibrate(a) => cmd_calibrate::calibrate(a, quiet),
         Command::Simulate(a) => cmd_simulate::simulate(a, quiet),
         Command::Inspect(a) => cmd_inspect::inspect(a, quiet),
         Command::Completions(a) => cmd_write_docs::completions(a),

@@ -97,7 +97,6 @@ pub(crate) fn polar_of(
     pattern: Option<&Pattern>,
     truth: Option<Azimuth<True>>,
 ) -> Option<Result<String, Fault>> {
-    let pattern = pattern?;
     let estimate = place.estimates.get(number)?.as_ref()?;
     let Some(BearingOutcome::Bearing(bearing)) = place.outcomes.get(number) else {
         return None;
@@ -111,13 +110,17 @@ pub(crate) fn polar_of(
         size: SQUARE,
         title: format!("Bearing at {}", place.name),
         station: place.name.clone(),
-        readings: estimate
-            .fit
-            .points
-            .iter()
-            .map(|p| reading(p, top_dbfs, place))
-            .collect(),
-        fitted: fitted_curve(estimate, pattern),
+        readings: match pattern {
+            Some(_) => estimate
+                .fit
+                .points
+                .iter()
+                .map(|p| reading(p, top_dbfs, place))
+                .collect(),
+            None => Vec::new(),
+        },
+        // An array that stands still has no level over boresight.
+        fitted: pattern.map_or_else(Vec::new, |p| fitted_curve(estimate, p)),
         density: &estimate.density,
         modes: estimate.modes.clone(),
         arcs95: estimate.arcs95.clone(),
@@ -178,8 +181,10 @@ fn polar_summary(bearing: &lobewright_types::Bearing, top_dbfs: f64) -> Vec<Stri
     let mut lines = vec![
         lobewright_export::azimuth_with_doubt(bearing.azimuth, bearing.sigma_deg),
         format!("class {}", bearing.class),
-        format!("level {top_dbfs:.1} dBFS at the peak"),
     ];
+    if top_dbfs.is_finite() {
+        lines.push(format!("level {top_dbfs:.1} dBFS at the peak"));
+    }
     if let Some(snr_db) = bearing.snr_db {
         lines.push(format!("S/N {snr_db:.1} dB in the channel"));
     }

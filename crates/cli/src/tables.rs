@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use lobewright_station::RecordingSummary;
+use lobewright_station::{RecordingSummary, Sides};
 use lobewright_types::{Bearing, BearingOutcome, Burst, Fix, FixOutcome};
 
 /// Lays out rows under a header; columns named in `right` are set to the right.
@@ -70,11 +70,16 @@ const CLASS_LEGEND: &str =
     "class A, B, C: 95 % within 2°, 5°, 10° of the bearing; D: wider, or a second mode over 5 %\n";
 
 /// One line a place: its bearing, or why there is none.
-pub(crate) fn bearings(outcomes: &[BearingOutcome], fix: Option<&FixOutcome>) -> String {
+pub(crate) fn bearings(
+    outcomes: &[BearingOutcome],
+    sides: &[Option<Sides>],
+    fix: Option<&FixOutcome>,
+) -> String {
     let rows: Vec<Vec<String>> = outcomes
         .iter()
-        .map(|outcome| match outcome {
-            BearingOutcome::Bearing(b) => bearing_row(b, fix),
+        .enumerate()
+        .map(|(i, outcome)| match outcome {
+            BearingOutcome::Bearing(b) => bearing_row(b, sides.get(i).copied().flatten(), fix),
             BearingOutcome::NoBearing(n) => {
                 let mut row = vec![n.id.clone(), n.station.clone(), format!("none: {}", n.reason)];
                 row.resize(8, String::new());
@@ -99,8 +104,16 @@ pub(crate) fn bearings(outcomes: &[BearingOutcome], fix: Option<&FixOutcome>) ->
     text
 }
 
-fn bearing_row(b: &Bearing, fix: Option<&FixOutcome>) -> Vec<String> {
+fn bearing_row(b: &Bearing, sides: Option<Sides>, fix: Option<&FixOutcome>) -> Vec<String> {
     let mut remarks = Vec::new();
+    if let Some(s) = sides {
+        remarks.push(format!(
+            "{} (left {:.0} %, right {:.0} %)",
+            s.word(),
+            100.0 * s.left_probability,
+            100.0 * s.right_probability
+        ));
+    }
     if let Some(FixOutcome::Fix(fix)) = fix
         && let Some(v) = fix.verdicts.iter().find(|v| v.id == b.id)
         && v.reflected_probability >= 0.5

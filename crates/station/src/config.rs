@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use lobewright_types::{SampleFormat, Timestamp};
 use serde::{Deserialize, Serialize};
 
-use crate::ConfigError;
+use crate::{AntennaSection, ConfigError};
 
 /// A whole pipeline.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -104,25 +104,6 @@ impl Default for BurstSection {
     }
 }
 
-/// The antenna of all places.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct AntennaSection {
-    /// A pattern file (CSV, relative to the pipeline file) or the name of a built-in pattern: `isotropic`,
-    /// `figure-eight`, `cardioid`, `yagi-3`.
-    pub pattern: String,
-    /// Standard deviation of the mounting's heading, common to all bearings of a place.
-    #[serde(default = "default_heading_sigma_deg")]
-    pub heading_sigma_deg: f64,
-    /// Standard deviation of an unknown delay between azimuth track and samples.
-    #[serde(default)]
-    pub latency_sigma_s: f64,
-}
-
-fn default_heading_sigma_deg() -> f64 {
-    2.0
-}
-
 /// Which bursts share a bearing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -145,6 +126,8 @@ pub struct BearingSection {
     pub edge_guard_s: f64,
     /// Which bursts share a bearing.
     pub join: JoinBursts,
+    /// For a ring: how much of a burst is used, from its start; its samples are held in memory.
+    pub longest_samples_s: f64,
 }
 
 impl Default for BearingSection {
@@ -154,6 +137,7 @@ impl Default for BearingSection {
             max_turn_deg: 4.0,
             edge_guard_s: 0.02,
             join: JoinBursts::All,
+            longest_samples_s: 10.0,
         }
     }
 }
@@ -229,6 +213,10 @@ pub struct PlaceSection {
     pub heading_magnetic_deg: Option<f64>,
     /// Replaces the antenna section's value at this place.
     pub heading_sigma_deg: Option<f64>,
+    /// Which port was connected when (CSV), relative to the pipeline file; in place of the antenna's switch.
+    pub switch_schedule: Option<PathBuf>,
+    /// When the first port of the antenna's cycle was switched to, from the first sample of this recording.
+    pub switch_start_s: Option<f64>,
     /// Gain of the receiver, for the log.
     pub gain_db: Option<f64>,
     /// Attenuation in line.
@@ -286,21 +274,15 @@ impl PipelineConfig {
         c.within("bearing.reading_s", r.reading_s, 1e-4, 60.0)?;
         c.within("bearing.max_turn_deg", r.max_turn_deg, 0.01, 90.0)?;
         c.within("bearing.edge_guard_s", r.edge_guard_s, 0.0, 60.0)?;
-        if let Some(a) = &self.antenna {
-            c.within("antenna.heading_sigma_deg", a.heading_sigma_deg, 0.0, 180.0)?;
-            c.within("antenna.latency_sigma_s", a.latency_sigma_s, 0.0, 10.0)?;
-            if a.pattern.is_empty() {
-                return Err(c.wrong(
-                    "antenna.pattern",
-                    "empty",
-                    "a pattern file or the name of a built-in one",
-                ));
-            }
+        c.within("bearing.longest_samples_s", r.longest_samples_s, 0.01, 600.0)?;
+        if let Some(antenna) = &self.antenna {
+            antenna.check(&c)?;
         }
         c.within("fix.reflection_prior", self.fix.reflection_prior, 0.0, 0.9)?;
         c.within("fix.search_radius_km", self.fix.search_radius_km, 0.0, 300.0)?;
         for (i, place) in self.places.iter().enumerate() {
             place.check(i, &c)?;
+            place.check_switch(i, self.antenna.as_ref(), &c)?;
             if let Some(j) = self.places[..i].iter().position(|p| p.name == place.name) {
                 let found = format!("`{}` again, as at place {}", place.name, j + 1);
                 return Err(c.wrong(&format!("place[{}].name", i + 1), &found, "a name of its own"));
@@ -349,6 +331,7 @@ impl PlaceSection {
             ("heading_true_deg", self.heading_true_deg, -360.0, 360.0),
             ("heading_magnetic_deg", self.heading_magnetic_deg, -360.0, 360.0),
             ("heading_sigma_deg", self.heading_sigma_deg, 0.0, 180.0),
+            ("switch_start_s", self.switch_start_s, -1e9, 1e9),
             ("gain_db", self.gain_db, -200.0, 200.0),
             ("attenuation_db", Some(self.attenuation_db), 0.0, 200.0),
         ];
@@ -372,19 +355,29 @@ impl PlaceSection {
     }
 }
 
-struct Checker<'a> {
+pub(crate) struct Checker<'a> {
     name: &'a str,
 }
 
 impl Checker<'_> {
-    fn within(&self, field: &str, value: f64, low: f64, high: f64) -> Result<(), ConfigError> {
+    pub(crate) fn optional(
+        &self,
+        field: &str,
+        value: Option<f64>,
+        low: f64,
+        high: f64,
+    ) -> Result<(), ConfigError> {
+        value.map_or(Ok(()), |v| self.within(field, v, low, high))
+    }
+
+    pub(crate) fn within(&self, field: &str, value: f64, low: f64, high: f64) -> Result<(), ConfigError> {
         if (low..=high).contains(&value) {
             return Ok(());
         }
         Err(self.wrong(field, &value.to_string(), &format!("from {low} to {high}")))
     }
 
-    fn wrong(&self, field: &str, found: &str, expected: &str) -> ConfigError {
+    pub(crate) fn wrong(&self, field: &str, found: &str, expected: &str) -> ConfigError {
         ConfigError::Value {
             name: self.name.to_owned(),
             field: field.to_owned(),

@@ -73,6 +73,45 @@ pub enum RunError {
         /// Why.
         source: lobewright_burst::DetectorError,
     },
+    /// A coherent array and a recording that do not belong together.
+    #[error(
+        "place `{place}`: its recording has {found} channels, but the array has {wanted} ports and should have a channel for each"
+    )]
+    Channels {
+        /// The place.
+        place: String,
+        /// Channels of the recording.
+        found: usize,
+        /// Ports of the array.
+        wanted: usize,
+    },
+    /// A switch with more ports than there are antennas.
+    #[error(
+        "place `{place}`: the switch goes to port {found}, but the antenna has {wanted} ports, counted from 1"
+    )]
+    Ports {
+        /// The place.
+        place: String,
+        /// Highest port of the schedule, from 1.
+        found: usize,
+        /// Ports of the antenna.
+        wanted: usize,
+    },
+    /// A switch that the channel filter cannot follow.
+    #[error(
+        "place `{place}`: the channel filter remembers {memory_s:.2e} s on either side, too long for this switch; make channel.stop_half_width_hz less pass_half_width_hz wider, lower channel.stopband_db, or switch more slowly"
+    )]
+    Switch {
+        /// The place.
+        place: String,
+        /// How long the filter remembers, on either side.
+        memory_s: f64,
+        /// Which step is too short.
+        source: lobewright_antenna::ScheduleError,
+    },
+    /// Coherent channels that cannot be calibrated.
+    #[error("cannot calibrate the channels")]
+    Calibration(#[from] lobewright_bearing::coherent::CalibrationError),
     /// A stage broke down: a fault of the program.
     #[error("place `{place}`: the {stage} broke down; this is a fault of the program, please report it")]
     Panicked {

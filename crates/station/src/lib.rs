@@ -5,20 +5,31 @@
 //! all places a position. A pipeline is described in TOML ([`PipelineConfig`]); running it ([`run`]) gives the same
 //! result for the same input on any number of threads.
 
+mod antenna;
+mod calibrate;
 mod config;
+mod config_antenna;
+mod direction;
 mod error;
+mod evidence;
+mod homing;
 mod listen;
 mod place;
+mod receivers;
 mod run;
 mod site;
 mod summary;
 mod threads;
 
+pub use antenna::{AntennaModel, ArrayModel};
+pub use calibrate::{CalibratedPlace, KnownTransmitter, calibrate};
 pub use config::{
-    AntennaSection, BearingSection, BurstSection, ChannelSection, FixSection, JoinBursts, NorthName,
-    PipelineConfig, PlaceSection,
+    BearingSection, BurstSection, ChannelSection, FixSection, JoinBursts, NorthName, PipelineConfig,
+    PlaceSection,
 };
+pub use config_antenna::{AntennaKind, AntennaSection, IdealRingSection, PortSection, SwitchSection};
 pub use error::{ConfigError, RunError};
+pub use homing::Sides;
 pub use place::{PlaceInput, PlaceResult, PlaceSettings, SpectrogramOf, process_place, process_recording};
 pub use run::{Progress, RunOptions, RunResult, in_parallel, run};
 pub use site::open_recording;

@@ -1,14 +1,20 @@
 //! One recording through channel filter and burst detector.
 
 use crossbeam_channel::{Receiver, Sender, bounded};
-use lobewright_bearing::{PowerCells, ReadingConfig};
-use lobewright_burst::{BurstDetector, DetectorConfig};
+use lobewright_antenna::SwitchSchedule;
+use lobewright_bearing::coherent::{ChannelNoise, CutConfig};
+use lobewright_bearing::{PortCells, PowerCells, ReadingConfig};
+use lobewright_burst::{BurstDetector, DetectorConfig, DetectorError};
 use lobewright_dsp::{
-    BankConfig, ChannelBank, ChannelSpec, DcRemoval, IqCorrection, Spectrogram, SpectrogramBuilder,
+    BankConfig, ChannelBank, ChannelPlan, ChannelSpec, DcRemoval, IqCorrection, Spectrogram,
+    SpectrogramBuilder,
 };
 use lobewright_source::{Recording, RecordingInfo};
-use lobewright_types::{Burst, ChannelBlock, LevelReading, RawBlock, SampleIndex, Stage, StreamItem};
+use lobewright_types::{Burst, RawBlock, SampleIndex, Stage, StreamItem};
 
+use crate::antenna::{AntennaModel, schedule_of};
+use crate::evidence::{CELL_S, CoherentKeeper, Evidence, Keeper, SampleKeeper};
+use crate::receivers::{Receivers, Together};
 use crate::site::Site;
 use crate::threads::run_stage;
 use crate::{PipelineConfig, PlaceSection, PlaceSettings, RecordingSummary, RunError, SpectrogramOf};
@@ -20,75 +26,115 @@ const RECORDING_ROWS: usize = 800;
 const RECORDING_BINS: usize = 512;
 /// Blocks that may wait between two stages: enough to even out their work, and a bound to memory.
 const BLOCKS_WAITING: usize = 4;
-/// Length of the cells that readings are put together from.
-const CELL_S: f64 = 0.005;
+/// Amplitude of another port, against this one's, that may be left of it in a sample that is used.
+const LEAK: f64 = 0.01;
+
 /// What was heard at a place before any direction is thought of.
 pub(crate) struct Heard {
     pub(crate) summary: RecordingSummary,
     pub(crate) bursts: Vec<Burst>,
-    pub(crate) readings: Vec<Vec<LevelReading>>,
+    /// What was kept of each burst.
+    pub(crate) evidence: Vec<Evidence>,
     pub(crate) track_ended_early: bool,
+    /// When which port was connected, the memory of the channel filter left out.
+    pub(crate) schedule: Option<SwitchSchedule>,
+    /// Noise of coherent channels.
+    pub(crate) noise: Option<ChannelNoise>,
     pub(crate) spectrogram: Option<Spectrogram>,
 }
 
-/// The stages of one channel and what they have given so far.
-struct Listener<'a> {
-    settings: &'a PlaceSettings<'a>,
-    site: &'a Site,
+/// The bursts of one receiver and what was kept of them.
+struct Hearing {
     detector: BurstDetector,
-    cells: PowerCells,
+    bursts: Vec<Burst>,
+    evidence: Vec<Evidence>,
+}
+
+/// The stages behind the channel filters and what they have given so far.
+struct Listener {
+    hearings: Vec<Hearing>,
+    keeper: Keeper,
     reading_config: ReadingConfig,
     spectrogram: Option<SpectrogramBuilder>,
+    /// Which receiver the spectrogram is of.
+    watched: usize,
     decimation: u64,
-    bursts: Vec<Burst>,
-    readings: Vec<Vec<LevelReading>>,
     track_ended_early: bool,
 }
 
-impl Listener<'_> {
-    /// Takes everything that comes, and what the detector held back at the end.
-    fn take_all(
-        &mut self,
-        items: &Receiver<StreamItem<ChannelBlock>>,
-    ) -> Result<(), lobewright_burst::DetectorError> {
+impl Listener {
+    /// Takes everything that comes, and what the detectors held back at the end.
+    fn take_all(&mut self, items: &Receiver<Together>) -> Result<(), DetectorError> {
         for item in items {
             self.take(item)?;
         }
-        let mut found = Vec::new();
-        self.detector.finish(&mut |burst| found.push(burst))?;
-        self.keep(found);
+        for receiver in 0..self.hearings.len() {
+            let mut found = Vec::new();
+            self.hearings[receiver]
+                .detector
+                .finish(&mut |burst| found.push(burst))?;
+            self.keep(receiver, found);
+        }
         Ok(())
     }
 
-    fn take(&mut self, item: StreamItem<ChannelBlock>) -> Result<(), lobewright_burst::DetectorError> {
-        self.cells.push(&item);
-        if let Some(spectrogram) = &mut self.spectrogram {
-            match &item {
-                StreamItem::Block(block) => spectrogram.push(&block.samples),
-                StreamItem::Gap(gap) => spectrogram.push_gap(gap.samples / self.decimation),
+    fn take(&mut self, items: Together) -> Result<(), DetectorError> {
+        // All receivers first: a burst found in one is cut from all.
+        for (receiver, item) in &items {
+            self.keeper.push(*receiver, item);
+            if *receiver == self.watched
+                && let Some(spectrogram) = &mut self.spectrogram
+            {
+                match item {
+                    StreamItem::Block(block) => spectrogram.push(&block.samples),
+                    StreamItem::Gap(gap) => spectrogram.push_gap(gap.samples / self.decimation),
+                }
             }
         }
-        let mut found = Vec::new();
-        self.detector.push(item, &mut |burst| found.push(burst))?;
-        self.keep(found);
-        self.cells.forget_before(self.detector.holds_from());
+        for (receiver, item) in items {
+            let mut found = Vec::new();
+            self.hearings[receiver]
+                .detector
+                .push(item, &mut |burst| found.push(burst))?;
+            self.keep(receiver, found);
+        }
+        let held = self.hearings.iter().map(|h| h.detector.holds_from()).min();
+        let bursts = match self.keeper {
+            Keeper::Coherent(_) => self.hearings.iter().flat_map(|h| h.bursts.clone()).collect(),
+            _ => Vec::new(),
+        };
+        self.keeper.forget_before(held.unwrap_or_default(), &bursts);
         Ok(())
     }
 
-    fn keep(&mut self, found: Vec<Burst>) {
+    fn keep(&mut self, receiver: usize, found: Vec<Burst>) {
+        let hearing = &mut self.hearings[receiver];
         for burst in found {
-            if let (Some(track), Some(_)) = (&self.site.track, &self.settings.pattern) {
-                let set = self
-                    .cells
-                    .readings(&burst, self.bursts.len(), track, &self.reading_config);
-                self.track_ended_early |= set.track_ended_early;
-                self.readings.push(set.readings);
-            } else {
-                self.readings.push(Vec::new());
-            }
-            self.bursts.push(burst);
+            let (evidence, ended_early) = self
+                .keeper
+                .cut(&burst, hearing.bursts.len(), &self.reading_config);
+            self.track_ended_early |= ended_early;
+            hearing.evidence.push(evidence);
+            hearing.bursts.push(burst);
         }
     }
+}
+
+/// The receiver that hears most: signal-to-noise times time, all bursts together; the first of equals.
+fn strongest(hearings: &[Hearing]) -> usize {
+    let heard = |h: &Hearing| -> f64 {
+        h.bursts
+            .iter()
+            .map(|b| 10_f64.powf(b.snr_db / 10.0) * b.length_s())
+            .sum()
+    };
+    let mut best = 0;
+    for (i, hearing) in hearings.iter().enumerate() {
+        if heard(hearing) > heard(&hearings[best]) {
+            best = i;
+        }
+    }
+    best
 }
 
 pub(crate) fn listen(
@@ -108,24 +154,66 @@ pub(crate) fn listen(
         source,
     };
     let offset_hz = channel_offset_hz(settings.config, section, recording.info())?;
-    let mut bank = ChannelBank::build(bank_config(settings.config, recording.info(), offset_hz))
+    let receivers = receivers_of(settings, section, recording.info())?;
+    let banks = receivers
+        .iter()
+        .map(|&input| ChannelBank::build(bank_config(settings.config, recording.info(), offset_hz, input)))
+        .collect::<Result<Vec<_>, _>>()
         .map_err(channel_error)?;
-    let rate_hz = bank.clock(0).rate_hz();
-    let noise_bandwidth_hz = bank.noise_bandwidth_hz(0);
+    let clock = banks[0].clock(0);
+    let rate_hz = clock.rate_hz();
+    let noise_bandwidth_hz = banks[0].noise_bandwidth_hz(0);
+    let schedule = guarded_schedule(settings, section, banks[0].plan(0), recording.info().rate_hz)?;
+    let detector = || BurstDetector::build(0, detector_config(settings.config, rate_hz, noise_bandwidth_hz));
+    let hearings = receivers
+        .iter()
+        .map(|_| {
+            Ok(Hearing {
+                detector: detector()?,
+                bursts: Vec::new(),
+                evidence: Vec::new(),
+            })
+        })
+        .collect::<Result<Vec<_>, DetectorError>>()
+        .map_err(detector_error)?;
+    let cut = CutConfig {
+        edge_guard_s: settings.config.bearing.edge_guard_s,
+        ..CutConfig::new(noise_bandwidth_hz)
+    };
+    let keeper = match (&settings.antenna, &site.track, &schedule) {
+        (Some(AntennaModel::Rotated(_)), Some(track), _) => {
+            Keeper::Rotated(PowerCells::new(CELL_S), track.clone())
+        }
+        (Some(AntennaModel::Sectors(_)), _, Some(schedule)) => {
+            Keeper::Sectors(PortCells::new(CELL_S, schedule.clone()))
+        }
+        (Some(AntennaModel::Ring(_)), _, _) => {
+            Keeper::Ring(SampleKeeper::new(settings.config.bearing.longest_samples_s))
+        }
+        (Some(AntennaModel::Coherent(..)), _, _) => Keeper::Coherent(Box::new(CoherentKeeper::new(
+            receivers.len(),
+            cut,
+            clock.input_rate_hz,
+            clock.decimation,
+        ))),
+        _ => Keeper::None,
+    };
+    let watched = if receivers.len() > 1 {
+        settings.config.channel.input_channel.min(receivers.len() - 1)
+    } else {
+        0
+    };
     let mut listener = Listener {
-        settings,
-        site,
-        detector: BurstDetector::build(0, detector_config(settings.config, rate_hz, noise_bandwidth_hz))
-            .map_err(detector_error)?,
-        cells: PowerCells::new(CELL_S),
+        hearings,
+        keeper,
         reading_config: reading_config(settings.config, section, noise_bandwidth_hz),
         spectrogram: (settings.spectrogram == SpectrogramOf::Channel)
             .then(|| builder(rate_hz, CHANNEL_BINS, CHANNEL_ROWS)),
-        decimation: u64::from(bank.clock(0).decimation),
-        bursts: Vec::new(),
-        readings: Vec::new(),
+        watched,
+        decimation: u64::from(clock.decimation),
         track_ended_early: false,
     };
+    let mut bank = Receivers::new(banks);
     let mut whole = (settings.spectrogram == SpectrogramOf::Recording)
         .then(|| builder(recording.info().rate_hz, RECORDING_BINS, RECORDING_ROWS));
     let mut watch = |item: &StreamItem<RawBlock>| {
@@ -141,7 +229,10 @@ pub(crate) fn listen(
             .map_err(|e| e.name(place()))?;
 
     let info = recording.info();
-    for burst in &mut listener.bursts {
+    let all: Vec<Burst> = listener.hearings.iter().flat_map(|h| h.bursts.clone()).collect();
+    let noise = listener.keeper.noise(&all);
+    let mut hearing = listener.hearings.swap_remove(strongest(&listener.hearings));
+    for burst in &mut hearing.bursts {
         burst.start_utc = info.utc_at(burst.start);
     }
     let center_hz = info.center_hz_at(SampleIndex(0));
@@ -159,19 +250,87 @@ pub(crate) fn listen(
         seconds: samples as f64 / info.rate_hz,
         gaps,
         missing_samples,
-        noise_dbfs: listener.detector.noise_floor().map(|f| f.level.0),
+        noise_dbfs: hearing.detector.noise_floor().map(|f| f.level.0),
         warnings: recording.warnings().iter().map(ToString::to_string).collect(),
     };
     Ok(Heard {
         summary,
-        bursts: listener.bursts,
-        readings: listener.readings,
+        bursts: hearing.bursts,
+        evidence: hearing.evidence,
         track_ended_early: listener.track_ended_early,
+        schedule,
+        noise,
         spectrogram: whole
             .or(listener.spectrogram)
             .as_ref()
             .map(SpectrogramBuilder::finish),
     })
+}
+
+/// Channels of the recording that are filtered: one for each port of a coherent array, else the one asked for.
+fn receivers_of(
+    settings: &PlaceSettings<'_>,
+    section: &PlaceSection,
+    info: &RecordingInfo,
+) -> Result<Vec<usize>, RunError> {
+    let Some(AntennaModel::Coherent(array, _)) = &settings.antenna else {
+        return Ok(vec![settings.config.channel.input_channel]);
+    };
+    if info.channels == array.ports() {
+        return Ok((0..array.ports()).collect());
+    }
+    Err(RunError::Channels {
+        place: section.name.clone(),
+        found: info.channels,
+        wanted: array.ports(),
+    })
+}
+
+/// The switch's schedule with the channel filter's memory left out at both ends of every dwell.
+fn guarded_schedule(
+    settings: &PlaceSettings<'_>,
+    section: &PlaceSection,
+    plan: &ChannelPlan,
+    input_rate_hz: f64,
+) -> Result<Option<SwitchSchedule>, RunError> {
+    let (Some(antenna), Some(model)) = (&settings.config.antenna, &settings.antenna) else {
+        return Ok(None);
+    };
+    if !antenna.kind.is_switched() {
+        return Ok(None);
+    }
+    let schedule = schedule_of(antenna, section, settings.base)?;
+    if schedule.ports() > model.ports() {
+        return Err(RunError::Ports {
+            place: section.name.clone(),
+            found: schedule.ports(),
+            wanted: model.ports(),
+        });
+    }
+    let memory_s = memory_samples(plan) / input_rate_hz;
+    schedule
+        .guarded(memory_s, memory_s)
+        .map(Some)
+        .map_err(|source| RunError::Switch {
+            place: section.name.clone(),
+            memory_s,
+            source,
+        })
+}
+
+/// Input samples from the middle of a filter's impulse response to where the rest, all of one sign, would pass `LEAK`.
+fn memory_samples(plan: &ChannelPlan) -> f64 {
+    let taps = plan.composite();
+    let gain: f64 = taps.iter().sum();
+    let half = taps.len() / 2;
+    let mut rest = 0.0;
+    for (i, tap) in taps.iter().enumerate().take(half) {
+        rest += tap.abs() / gain.abs();
+        if rest > LEAK {
+            return (half - i) as f64;
+        }
+    }
+    0.0
 }
 
 fn builder(rate_hz: f64, bins: usize, rows: usize) -> SpectrogramBuilder {
@@ -202,8 +361,8 @@ impl StageFault {
 /// channel between; gives the gaps and the samples missing in them.
 fn pass_through(
     recording: &mut Recording,
-    bank: &mut ChannelBank,
-    listener: &mut Listener<'_>,
+    bank: &mut Receivers,
+    listener: &mut Listener,
     watch: &mut dyn FnMut(&StreamItem<RawBlock>),
     progress: &mut dyn FnMut(u64, Option<u64>),
 ) -> Result<(u64, u64), StageFault> {
@@ -265,7 +424,12 @@ fn channel_offset_hz(
     Ok(channel_hz - recording_hz)
 }
 
-fn bank_config(config: &PipelineConfig, info: &RecordingInfo, offset_hz: f64) -> BankConfig {
+fn bank_config(
+    config: &PipelineConfig,
+    info: &RecordingInfo,
+    offset_hz: f64,
+    use_channel: usize,
+) -> BankConfig {
     let c = &config.channel;
     let min_rate_hz = if c.min_rate_hz > 0.0 {
         c.min_rate_hz
@@ -276,7 +440,7 @@ fn bank_config(config: &PipelineConfig, info: &RecordingInfo, offset_hz: f64) ->
         input_rate_hz: info.rate_hz,
         format: info.format,
         input_channels: info.channels,
-        use_channel: c.input_channel,
+        use_channel,
         dc_removal: if c.remove_dc {
             DcRemoval::On { time_constant_s: 0.5 }
         } else {

@@ -1,24 +1,23 @@
 //! One place: its recording becomes bursts, readings and a bearing.
 
 use std::path::Path;
-use std::sync::Arc;
 
-use lobewright_antenna::Pattern;
-use lobewright_bearing::{Estimate, EstimatorConfig, Taken, estimate, to_bearing};
+use lobewright_bearing::Estimate;
 use lobewright_dsp::Spectrogram;
 use lobewright_source::Recording;
-use lobewright_types::{BearingOutcome, Burst, LevelReading, NoBearing, NoBearingReason, Position};
+use lobewright_types::{Azimuth, BearingOutcome, Burst, LevelReading, Position, True};
 
+use crate::direction::take_bearings;
 use crate::listen::listen;
 use crate::site::{Site, open_recording};
-use crate::{JoinBursts, PipelineConfig, PlaceSection, RecordingSummary, RunError};
+use crate::{AntennaModel, PipelineConfig, PlaceSection, RecordingSummary, RunError, Sides};
 
 /// What is the same for all places of a run.
 pub struct PlaceSettings<'a> {
     /// The pipeline.
     pub config: &'a PipelineConfig,
-    /// Its antenna pattern, already read.
-    pub pattern: Option<Arc<Pattern>>,
+    /// Its antenna, files already read.
+    pub antenna: Option<AntennaModel>,
     /// Folder that relative paths start from.
     pub base: &'a Path,
     /// Of what a spectrogram is kept.
@@ -52,6 +51,8 @@ pub struct PlaceResult {
     pub name: String,
     /// Where it is, where known.
     pub position: Option<Position>,
+    /// Where the mounting's zero mark points, where there is an antenna.
+    pub heading: Option<Azimuth<True>>,
     /// What was read.
     pub summary: RecordingSummary,
     /// Bursts in the order of their start.
@@ -61,6 +62,8 @@ pub struct PlaceResult {
     /// One bearing, or one for each burst where they are not joined; or why there is none. Empty without an
     /// antenna.
     pub outcomes: Vec<BearingOutcome>,
+    /// Left or right for each outcome, for a pair of antennas that homes; else none.
+    pub sides: Vec<Option<Sides>>,
     /// The estimate behind each outcome.
     pub estimates: Vec<Option<Estimate>>,
     /// Spectrogram of the channel or the recording, where asked for.
@@ -92,113 +95,21 @@ pub fn process_recording(
 ) -> Result<PlaceResult, RunError> {
     let name = input.section.name.clone();
     let site = Site::find(settings, input.section, recording.info())?;
-    let heard = listen(settings, input.section, recording, &site, progress)?;
+    let mut heard = listen(settings, input.section, recording, &site, progress)?;
     let mut result = PlaceResult {
         name,
         position: site.position,
-        summary: heard.summary,
-        bursts: heard.bursts,
+        heading: settings.antenna.as_ref().map(|_| site.heading),
+        summary: heard.summary.clone(),
+        bursts: std::mem::take(&mut heard.bursts),
         readings: Vec::new(),
         outcomes: Vec::new(),
+        sides: Vec::new(),
         estimates: Vec::new(),
-        spectrogram: heard.spectrogram,
+        spectrogram: heard.spectrogram.take(),
     };
-    if settings.pattern.is_some() {
-        take_bearings(
-            settings,
-            input,
-            &site,
-            heard.readings,
-            heard.track_ended_early,
-            &mut result,
-        );
+    if settings.antenna.is_some() {
+        take_bearings(settings, input, &site, heard, &mut result)?;
     }
     Ok(result)
-}
-
-fn take_bearings(
-    settings: &PlaceSettings<'_>,
-    input: PlaceInput<'_>,
-    site: &Site,
-    readings: Vec<Vec<LevelReading>>,
-    track_ended_early: bool,
-    result: &mut PlaceResult,
-) {
-    let groups: Vec<(usize, Vec<LevelReading>)> = match settings.config.bearing.join {
-        JoinBursts::All => vec![(0, readings.into_iter().flatten().collect())],
-        JoinBursts::Each => readings
-            .into_iter()
-            .enumerate()
-            .map(|(i, mut burst)| {
-                for reading in &mut burst {
-                    reading.burst = 0;
-                }
-                (i, burst)
-            })
-            .collect(),
-    };
-    for (number, readings) in groups {
-        let id = match settings.config.bearing.join {
-            JoinBursts::All => format!("{}-{}", input.index + 1, 1),
-            JoinBursts::Each => format!("{}-{}", input.index + 1, number + 1),
-        };
-        let (outcome, estimate) =
-            one_bearing(settings, site, &id, &readings, track_ended_early, number, result);
-        result.outcomes.push(outcome);
-        result.estimates.push(estimate);
-        result.readings.extend(readings);
-    }
-}
-
-fn one_bearing(
-    settings: &PlaceSettings<'_>,
-    site: &Site,
-    id: &str,
-    readings: &[LevelReading],
-    track_ended_early: bool,
-    first_burst: usize,
-    result: &PlaceResult,
-) -> (BearingOutcome, Option<Estimate>) {
-    let none = |reason| {
-        let station = result.name.clone();
-        (
-            BearingOutcome::NoBearing(NoBearing {
-                id: id.to_owned(),
-                station,
-                reason,
-            }),
-            None,
-        )
-    };
-    let (Some(pattern), Some(position)) = (&settings.pattern, site.position) else {
-        return none(NoBearingReason::NoPointing);
-    };
-    if result.bursts.is_empty() {
-        return none(NoBearingReason::NoBurst);
-    }
-    if readings.is_empty() {
-        return none(NoBearingReason::NoPointing);
-    }
-    let mut config = EstimatorConfig::new(Arc::clone(pattern), site.heading, site.heading_sigma_deg);
-    config.latency_sigma_s = settings
-        .config
-        .antenna
-        .as_ref()
-        .map_or(0.0, |a| a.latency_sigma_s);
-    config.track_ended_early = track_ended_early;
-    match estimate(readings, &config) {
-        Err(reason) => none(reason),
-        Ok(estimate) => {
-            let taken = Taken {
-                id: id.to_owned(),
-                station: result.name.clone(),
-                time_utc: result.bursts.get(first_burst).and_then(|b| b.start_utc),
-                position,
-                position_sigma_m: site.position_sigma_m,
-                frequency_hz: result.summary.channel_center_hz,
-            };
-            let bearing = to_bearing(&estimate, taken);
-            (BearingOutcome::Bearing(Box::new(bearing)), Some(estimate))
-        }
-    }
 }

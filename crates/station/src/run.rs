@@ -8,7 +8,10 @@ use lobewright_antenna::Pattern;
 use lobewright_fix::FixConfig;
 use lobewright_types::{Bearing, BearingOutcome, FixOutcome};
 
-use crate::{PipelineConfig, PlaceInput, PlaceResult, PlaceSettings, RunError, SpectrogramOf, process_place};
+use crate::{
+    AntennaModel, PipelineConfig, PlaceInput, PlaceResult, PlaceSettings, RunError, Sides, SpectrogramOf,
+    process_place,
+};
 
 /// How a run is carried out; nothing here changes its result.
 #[derive(Debug, Clone)]
@@ -37,7 +40,7 @@ pub struct Progress {
 pub struct RunResult {
     /// One entry a place, in the pipeline's order.
     pub places: Vec<PlaceResult>,
-    /// The antenna's pattern, where the pipeline has an antenna.
+    /// The pattern of a rotated antenna, where the pipeline has one.
     pub pattern: Option<Arc<Pattern>>,
     /// Bearings from other sources, as given.
     pub other_bearings: Vec<Bearing>,
@@ -57,6 +60,12 @@ impl RunResult {
                 .map(|b| BearingOutcome::Bearing(Box::new(b.clone()))),
         )
         .collect()
+    }
+
+    /// Left or right for each of [`RunResult::outcomes`], where an antenna homes.
+    pub fn sides(&self) -> Vec<Option<Sides>> {
+        let own = self.places.iter().flat_map(|p| p.sides.iter().copied());
+        own.chain(self.other_bearings.iter().map(|_| None)).collect()
     }
 
     /// Every bearing in the order in which the position took them.
@@ -86,7 +95,10 @@ pub fn run(
 ) -> Result<RunResult, RunError> {
     let settings = PlaceSettings {
         config,
-        pattern: load_pattern(config, &options.base)?,
+        antenna: match &config.antenna {
+            Some(antenna) => Some(AntennaModel::load(antenna, &options.base)?),
+            None => None,
+        },
         base: &options.base,
         spectrogram: if options.spectrograms {
             SpectrogramOf::Channel
@@ -96,7 +108,7 @@ pub fn run(
     };
     let (other_bearings, warnings) = read_other_bearings(config, &options.base)?;
     let places = run_places(&settings, options.threads, progress)?;
-    let pattern = settings.pattern;
+    let pattern = settings.antenna.as_ref().and_then(|a| a.pattern().cloned());
     let mut result = RunResult {
         places,
         pattern,
@@ -122,6 +134,20 @@ fn fix_config(config: &PipelineConfig) -> FixConfig {
     fix
 }
 
+/// Tells how far one place is.
+pub(crate) fn place_progress(
+    place: usize,
+    progress: &(dyn Fn(Progress) + Sync),
+) -> impl FnMut(u64, Option<u64>) + '_ {
+    move |samples, total| {
+        progress(Progress {
+            place,
+            samples,
+            total,
+        });
+    }
+}
+
 fn run_places(
     settings: &PlaceSettings<'_>,
     threads: usize,
@@ -129,20 +155,13 @@ fn run_places(
 ) -> Result<Vec<PlaceResult>, RunError> {
     let sections = &settings.config.places;
     let work = |index: usize| {
-        let mut tell = |samples, total| {
-            progress(Progress {
-                place: index,
-                samples,
-                total,
-            });
-        };
         process_place(
             settings,
             PlaceInput {
                 index,
                 section: &sections[index],
             },
-            &mut tell,
+            &mut place_progress(index, progress),
         )
     };
     in_parallel(sections.len(), threads, &work).into_iter().collect()
@@ -176,27 +195,6 @@ pub fn in_parallel<T: Send>(count: usize, threads: usize, work: &(dyn Fn(usize) 
     });
     results.sort_by_key(|(index, _)| *index);
     results.into_iter().map(|(_, result)| result).collect()
-}
-
-fn load_pattern(config: &PipelineConfig, base: &Path) -> Result<Option<Arc<Pattern>>, RunError> {
-    let Some(antenna) = &config.antenna else {
-        return Ok(None);
-    };
-    let path = base.join(&antenna.pattern);
-    let fail = |source: Box<dyn std::error::Error + Send + Sync>| RunError::Companion {
-        place: "all".to_owned(),
-        what: "antenna pattern",
-        path: PathBuf::from(&antenna.pattern),
-        source,
-    };
-    // A name without an extension is a built-in pattern, whatever else lies in the folder.
-    let pattern = if Path::new(&antenna.pattern).extension().is_none() {
-        Pattern::builtin(&antenna.pattern).map_err(|e| fail(Box::new(e)))?
-    } else {
-        let file = std::fs::File::open(&path).map_err(|e| fail(Box::new(e)))?;
-        Pattern::from_csv(std::io::BufReader::new(file), &antenna.pattern).map_err(|e| fail(Box::new(e)))?
-    };
-    Ok(Some(Arc::new(pattern)))
 }
 
 fn read_other_bearings(

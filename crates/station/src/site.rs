@@ -6,10 +6,13 @@ use lobewright_antenna::{AzimuthTrack, TrackNorth};
 use lobewright_source::{OpenOptions, Recording, RecordingInfo};
 use lobewright_types::{Azimuth, Magnetic, Position, SampleIndex, Timestamp, True};
 
-use crate::{NorthName, PlaceSection, PlaceSettings, RunError};
+use crate::{AntennaKind, NorthName, PlaceSection, PlaceSettings, RunError};
 
 /// Position error where nobody said one: a consumer GNSS receiver. (Common practice, no source.)
 const DEFAULT_POSITION_SIGMA_M: f64 = 10.0;
+
+/// Changes of a recording's own azimuth up to this are rounding.
+const STANDS_STILL_DEG: f64 = 0.1;
 
 /// Place, direction and time of a recording, from its own metadata and the pipeline's section.
 pub(crate) struct Site {
@@ -98,6 +101,10 @@ impl Site {
             site.heading = Azimuth::<Magnetic>::from_degrees(deg).to_true(declination_deg);
             site.heading_sigma_deg = site.heading_sigma_deg.hypot(sigma_deg);
         }
+        if antenna.kind != AntennaKind::Rotated {
+            site.fixed_heading(section, info)?;
+            return Ok(site);
+        }
         let track = read_track(settings, section, info)?;
         if track.is_none() {
             return Err(missing(
@@ -125,6 +132,34 @@ impl Site {
             site.track = Some(track.to_mount(site.heading, declination_deg));
         }
         Ok(site)
+    }
+
+    /// An array stands still: its heading is given, or the recording says it once.
+    fn fixed_heading(&mut self, section: &PlaceSection, info: &RecordingInfo) -> Result<(), RunError> {
+        if section.heading_true_deg.is_some() || section.heading_magnetic_deg.is_some() {
+            return Ok(());
+        }
+        let remedy = "give heading_true_deg or heading_magnetic_deg";
+        let missing = |what| RunError::Missing {
+            place: section.name.clone(),
+            what,
+            remedy,
+        };
+        let first = info
+            .azimuth_track
+            .first()
+            .ok_or_else(|| missing("where the mounting's zero mark points"))?;
+        let turned = info
+            .azimuth_track
+            .iter()
+            .any(|p| first.azimuth.turn_to(p.azimuth).abs() > STANDS_STILL_DEG);
+        if turned {
+            return Err(missing(
+                "one direction of the mounting's zero mark: the recording's own changes with time, which only the kind rotated works with; it",
+            ));
+        }
+        self.heading = first.azimuth;
+        Ok(())
     }
 }
 
