@@ -20,7 +20,7 @@ use crate::progress::PlaceBars;
 /// Folder of the recordings within the output folder.
 const RECORDINGS: &str = "recordings";
 /// How well the clock of a switch is known against the receiver's: two crystals. (Common practice, no source.)
-const CLOCK_SIGMA_PPM: f64 = 50.0;
+const CLOCK_SIGMA_PPM: f64 = 20.0;
 
 /// Makes recordings from a scene file.
 pub(crate) fn simulate(args: &SimulateArgs, quiet: bool) -> Outcome {

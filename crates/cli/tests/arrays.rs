@@ -17,7 +17,10 @@ fn simulate(scene: &str, folder: &std::path::Path) -> std::path::PathBuf {
     let text = std::fs::read_to_string(format!("{path}/{scene}.toml"))
         .expect("the scene is there")
         .replace("duration_s = 20", "duration_s = 4")
-        .replace("../../testdata", concat!(env!("CARGO_MANIFEST_DIR"), "/../../testdata"));
+        .replace(
+            "../../testdata",
+            concat!(env!("CARGO_MANIFEST_DIR"), "/../../testdata"),
+        );
     let short = folder.join("scene.toml");
     std::fs::write(&short, text).expect("the folder takes files");
     let out = folder.join(scene);
