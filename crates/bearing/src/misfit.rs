@@ -15,12 +15,12 @@ use crate::memory::{Along, Kind, MEMORIES};
 use crate::search::{Plan, Search};
 
 /// Widening, as a factor on the standard deviation less 1, for any error with memory in time, and along the boresight.
-const IN_TIME: f64 = 0.12;
+const IN_TIME: f64 = 0.06;
 const ALONG_BORESIGHT: f64 = 0.22;
 /// Memory in time shorter than this many readings is as good as none.
 const SHORT_READINGS: f64 = 6.0;
 /// Level error from which dips count, and the widening for each decibel beyond: with the longest memory, and without.
-const DIPS_FROM_DB: f64 = 1.2;
+const DIPS_FROM_DB: f64 = 1.4;
 const SLOW_DIPS_PER_DB: f64 = 0.75;
 const QUICK_DIPS_PER_DB: f64 = 0.08;
 /// Level error of Rayleigh fading, whose dips have no bottom, and the widening for each decibel beyond.
