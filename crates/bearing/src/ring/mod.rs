@@ -8,8 +8,8 @@
 //! ```
 //!
 //! `a_p` is the manifold. The signal's own phase `phi` is unknown and smooth: a carrier whose rate of frequency is driven by
-//! white noise, and, for a modulated signal, a stationary process beside it (`model`), their strengths taken from the
-//! data. Its log amplitude is a random walk, with a step from none (a carrier) to large (fading, AM). Both go on through
+//! white noise (`model`), or, for a modulated signal, a straight line and a stationary process of unknown spectrum
+//! (`spectral`), strength and spectrum taken from the data. Its log amplitude is a random walk, with a step from none (a carrier) to large (fading, AM). Both go on through
 //! the switch, the port's response does not: so what the ports differ by is left when the signal is taken out.
 //!
 //! # Method
@@ -18,12 +18,13 @@
 //!    signal, a tracker whose phase is free at every switch. Coherent products of neighbouring dwells are summed over
 //!    all cycles *before* a phase is taken of them, so weak bursts work; the phases of the ports that explain the
 //!    products best are where step 3 starts.
-//! 3. Around that course the samples are linear in the phases. A Kalman filter run over the data and over one regressor
-//!    for each port gives the ports' phases with their whole covariance, the signal's phase integrated out (`kalman`).
-//!    The strength of the modulation is the one of highest marginal likelihood. Three rounds.
+//! 3. Around that course the samples are linear in the phases, and generalised least squares give the ports' phases with
+//!    their whole covariance, the signal's phase integrated out: for a carrier by a Kalman filter run over the data and
+//!    over one regressor for each port, its strength the one of highest marginal likelihood (`kalman`); for a modulated
+//!    signal with the spectrum of what is left when the ports are taken off (`spectral`). Two or three rounds.
 //! 4. The same with one state for the levels.
-//! 5. The scores of two dozen pieces of time are compared with what the noise explains; what exceeds it widens the
-//!    covariance. So a signal whose phase cannot be foretold leaves a wide density, not a wrong one.
+//! 5. For carriers and levels the scores of two dozen pieces of time are compared with what the noise explains; what
+//!    exceeds it widens the covariance. So a signal whose phase cannot be foretold leaves a wide density, not a wrong one.
 //! 6. Phases and levels are held against the manifold over the whole circle. Each port has an error of phase and level
 //!    that does not average out; its size is integrated over a grid, so the residuals of the ports decide it.
 
@@ -52,9 +53,12 @@ mod fit;
 mod kalman;
 mod level;
 mod model;
+mod modulated;
 mod phase;
 mod result;
 mod slots;
+mod smoother;
+mod spectral;
 mod sums;
 mod tone;
 mod work;

@@ -11,6 +11,8 @@ use super::work::Work;
 
 /// Rounds of linearisation.
 const ROUNDS: usize = 2;
+/// The same for modulated signals.
+const MODULATED_ROUNDS: usize = 3;
 
 /// What the phases say.
 pub(super) struct PhaseFit {
@@ -45,7 +47,12 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
     let mut contrast = None;
     let mut amplitudes = Vec::new();
     let mut share = (0.0, 0.0);
-    for round in 0..=ROUNDS {
+    let rounds = if works.iter().any(|w| w.modulated) {
+        MODULATED_ROUNDS
+    } else {
+        ROUNDS
+    };
+    for round in 0..=rounds {
         let mut matrix = vec![vec![0.0; slots * slots]; groups];
         let mut score = vec![vec![0.0; slots]; groups];
         let mut points = Vec::with_capacity(works.len());
@@ -62,17 +69,19 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
                 points.push(Vec::new());
                 continue;
             }
+            // Its noise was measured where it matters.
+            unfollowed |= work.modulated;
             let (own, amplitude) = work.points(&psi, slot);
             share = work.add_share(&amplitude, share);
             amplitudes.push(amplitude);
-            if round < ROUNDS {
+            if round < rounds {
                 let info = work.information(&own, slots, groups);
                 add(&mut matrix, &info.matrix);
                 add(&mut score, &info.score);
             }
             points.push(own);
         }
-        if round == ROUNDS {
+        if round == rounds {
             break;
         }
         let Some(Solution {
@@ -89,7 +98,7 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
         }
         for (work, points) in works.iter_mut().zip(&points) {
             if work.followed() {
-                work.states = work.smoothed(points, &step);
+                work.move_on(points, &step);
             }
         }
         // The jumps' own scatter is in their information already.

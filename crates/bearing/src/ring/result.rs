@@ -1,8 +1,6 @@
 //! What the estimate gives back.
 
-use lobewright_types::{
-    ArcDeg, Azimuth, BearingClass, BearingFlag, CircleDensity, Dbfs, FittedSignal, Mode, True,
-};
+use lobewright_types::{BearingClass, BearingFlag, CircleDensity, Dbfs, FittedSignal, Mode};
 
 use super::clock::SwitchClock;
 use crate::output::{BurstLevel, Estimate, PatternFit};
@@ -86,7 +84,7 @@ pub(super) fn finish(parts: Parts) -> Estimate {
         heading_sigma_deg: parts.heading_sigma_deg,
         arcs50: density.highest_density_arcs(0.5),
         arcs95: density.highest_density_arcs(0.95),
-        class: class_of(&density, azimuth),
+        class: BearingClass::of(&density, azimuth),
         level: Dbfs::from_power(strongest.1),
         snr_db: (strongest.1 > 0.0).then(|| 10.0 * (strongest.1 / strongest.2).log10()),
         fitted: FittedSignal {
@@ -115,18 +113,4 @@ pub(super) fn finish(parts: Parts) -> Estimate {
 fn weak(density: &CircleDensity, modes: &[Mode]) -> bool {
     let within: f64 = modes.iter().map(|m| m.probability).sum();
     modes[0].sigma_deg > 30.0 || within < 0.5 || (modes.len() < 2 && density.mean_direction().1 < 0.6)
-}
-
-/// Class by the half-width around the best value that holds 95 %.
-fn class_of(density: &CircleDensity, azimuth: Azimuth<True>) -> BearingClass {
-    let holds = |half: f64| {
-        density.probability(ArcDeg {
-            from: azimuth.turned(-half),
-            width_deg: 2.0 * half,
-        }) >= 0.95
-    };
-    [2.0, 5.0, 10.0]
-        .into_iter()
-        .find(|&half| holds(half))
-        .map_or(BearingClass::D, BearingClass::from_half_width_deg)
 }
