@@ -325,12 +325,18 @@ impl<'a, 'b> Work<'a, 'b> {
     }
 
     /// Information on the slots' phases from the points, with the model that explains them best.
-    pub(super) fn information(&mut self, points: &[Point], slots: usize, groups: usize) -> Information {
+    pub(super) fn information(
+        &mut self,
+        points: &[Point],
+        slots: usize,
+        groups: usize,
+        last: bool,
+    ) -> Information {
         if self.modulated {
             let mut info = Information::none(slots, groups);
             let own = self
                 .modulation
-                .information(self.cut, &self.blocks, points, &self.states, slots);
+                .information(self.cut, &self.blocks, points, &self.states, slots, last);
             if let Some((matrix, score)) = own {
                 info.spread(&matrix, &score);
             }
