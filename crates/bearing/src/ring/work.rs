@@ -102,14 +102,14 @@ impl<'a, 'b> Work<'a, 'b> {
             work.modulated = true;
             let (blocks, states) = work.free_track(slot, omega);
             let (jumps, counts, free) = jumps(cut, &blocks, &states, slot.len());
-            work.modulated = free > share;
+            let lined = share >= LINE_SHARE && straight.power >= STRAIGHT_SHARE * paired;
+            work.modulated = free > share || lined;
             if work.modulated {
                 work.coherence = free;
                 work.counts = counts;
                 // A sideband of a tone can be stronger than the carrier: the line must say the same as the jumps.
-                work.line = share >= LINE_SHARE
-                    && straight.power >= STRAIGHT_SHARE * paired
-                    && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
+                work.line =
+                    lined && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
                 work.products = if work.line { straight.products } else { jumps };
                 work.blocks = blocks;
                 work.states = states;
