@@ -11,6 +11,8 @@ const CELL_S: f64 = 8e-5;
 
 /// Relative residual to which the equations are solved.
 const RESIDUAL: f64 = 3e-3;
+/// The same where the spectrum is still poor.
+const EARLY_RESIDUAL: f64 = 1e-2;
 
 /// State of the estimate from round to round.
 pub(super) struct Modulated {
@@ -60,6 +62,7 @@ impl Modulated {
         points: &[Point],
         states: &[Course],
         slots: usize,
+        last: bool,
     ) -> Option<(DMatrix<f64>, DVector<f64>)> {
         self.cells = blocks
             .iter()
@@ -84,7 +87,12 @@ impl Modulated {
             .take()
             .unwrap_or_else(|| self.grid.first_filled(&self.cells));
         let spectrum = self.grid.spectrum(&self.cells, &filled);
-        let solved = self.grid.solve(&self.cells, &spectrum, slots, RESIDUAL);
+        let solved = self.grid.solve(
+            &self.cells,
+            &spectrum,
+            slots,
+            if last { RESIDUAL } else { EARLY_RESIDUAL },
+        );
         let found = solved.information();
         self.solved = Some(solved);
         found

@@ -75,7 +75,7 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
             share = work.add_share(&amplitude, share);
             amplitudes.push(amplitude);
             if round < rounds {
-                let info = work.information(&own, slots, groups);
+                let info = work.information(&own, slots, groups, round + 1 == rounds);
                 add(&mut matrix, &info.matrix);
                 add(&mut score, &info.score);
             }

@@ -5,95 +5,96 @@ use num_complex::Complex;
 
 use super::spectral::Grid;
 
-type C64 = Complex<f64>;
+/// Single precision: the equations are solved to a thousandth.
+type C32 = Complex<f32>;
 
 /// Largest number of conjugate gradients.
 const MOST_ITERATIONS: usize = 60;
 
-/// The equations of the smoother, made well conditioned by what they were without gaps.
+/// Lanes of sums.
+const LANES: usize = 8;
+
+/// The equations of the smoother, made well conditioned by what they were without gaps; weights and spectrum in units of
+/// the mean weight.
 pub(super) struct System<'a> {
     grid: &'a Grid,
-    weight: &'a [f64],
+    weight: Vec<f32>,
     /// Square roots of the covariance, and what is left of one, for each frequency.
-    root: Vec<f64>,
-    rest: Vec<f64>,
+    root: Vec<f32>,
+    rest: Vec<f32>,
 }
 
 impl<'a> System<'a> {
-    pub(super) fn new(grid: &'a Grid, weight: &'a [f64], spectrum: &[f64], mean: f64) -> Self {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "ratios, as exact as the solution has to be"
+    )]
+    pub(super) fn new(grid: &'a Grid, weight: &[f64], spectrum: &[f64], mean: f64) -> Self {
         // The transforms are not normalised: one of both ways is.
         let size = 1.0 / grid.circle as f64;
         Self {
             grid,
-            weight,
+            weight: weight.iter().map(|w| (w / mean) as f32).collect(),
             root: spectrum
                 .iter()
-                .map(|s| (s / (1.0 + s * mean) * size).sqrt())
+                .map(|s| (s * mean / (1.0 + s * mean) * size).sqrt() as f32)
                 .collect(),
-            rest: spectrum.iter().map(|s| 1.0 / (1.0 + s * mean)).collect(),
+            rest: spectrum.iter().map(|s| (1.0 / (1.0 + s * mean)) as f32).collect(),
         }
     }
 
-    fn right(&self, a: &[f64], b: Option<&Vec<f64>>) -> Vec<C64> {
-        let mut out: Vec<C64> = (0..self.grid.circle)
-            .map(|k| C64::new(a[k], b.map_or(0.0, |b| b[k])) * self.weight[k])
+    #[expect(clippy::cast_possible_truncation, reason = "phases without their line")]
+    fn right(&self, a: &[f64], b: Option<&Vec<f64>>) -> Vec<C32> {
+        let mut out: Vec<C32> = (0..self.grid.circle)
+            .map(|k| C32::new(a[k] as f32, b.map_or(0.0, |b| b[k] as f32)) * self.weight[k])
             .collect();
         self.grid.there.process(&mut out);
-        for (o, g) in out.iter_mut().zip(&self.root) {
-            *o *= g;
-        }
+        scale(&mut out, &self.root);
         out
     }
 
-    fn field(&self, v: &[C64], out: &mut [C64], scratch: &mut [C64]) {
+    fn field(&self, v: &[C32], out: &mut [C32], scratch: &mut [C32]) {
         for ((o, v), g) in out.iter_mut().zip(v).zip(&self.root) {
             *o = v * g;
         }
         self.grid.back.process_with_scratch(out, scratch);
     }
 
-    /// The processes that two series lead to.
+    /// The processes that two series lead to, to a residual of `end` of the right side.
     pub(super) fn smoothed(&self, a: &[f64], b: Option<&Vec<f64>>, end: f64) -> Pair {
         let n = self.grid.circle;
-        let zero = C64::new(0.0, 0.0);
-        let mut scratch = vec![
-            zero;
-            self.grid
-                .there
-                .get_inplace_scratch_len()
-                .max(self.grid.back.get_inplace_scratch_len())
-        ];
+        let zero = C32::new(0.0, 0.0);
+        let there = self.grid.there.get_inplace_scratch_len();
+        let mut scratch = vec![zero; there.max(self.grid.back.get_inplace_scratch_len())];
         let mut residual = self.right(a, b);
         let mut x = vec![zero; n];
         let mut direction = residual.clone();
         let mut product = vec![zero; n];
-        let mut size = norm(&residual);
+        let mut size = dot(&residual, &residual);
         let end = size * end * end;
         for _ in 0..MOST_ITERATIONS {
             if size.is_nan() || size <= end {
                 break;
             }
             self.field(&direction, &mut product, &mut scratch);
-            for (p, w) in product.iter_mut().zip(self.weight) {
-                *p *= w;
-            }
+            scale(&mut product, &self.weight);
             self.grid.there.process_with_scratch(&mut product, &mut scratch);
-            let mut bend = 0.0;
             for (((p, d), g), rest) in product.iter_mut().zip(&direction).zip(&self.root).zip(&self.rest) {
                 *p = *p * g + d * rest;
-                bend += p.re * d.re + p.im * d.im;
             }
+            let bend = dot(&product, &direction);
             if bend.is_nan() || bend <= 0.0 {
                 break;
             }
-            let alpha = size / bend;
-            let mut next = 0.0;
+            #[expect(clippy::cast_possible_truncation, reason = "a step of order one")]
+            let alpha = (size / bend) as f32;
             for (((x, r), d), p) in x.iter_mut().zip(&mut residual).zip(&direction).zip(&product) {
                 *x += d * alpha;
                 *r -= p * alpha;
-                next += r.norm_sqr();
             }
-            let beta = next / size;
+            let next = dot(&residual, &residual);
+            #[expect(clippy::cast_possible_truncation, reason = "a ratio of order one")]
+            let beta = (next / size) as f32;
             size = next;
             for (d, r) in direction.iter_mut().zip(&residual) {
                 *d = r + *d * beta;
@@ -103,8 +104,8 @@ impl<'a> System<'a> {
         self.field(&x, &mut field, &mut scratch);
         Pair {
             field: [
-                field.iter().map(|f| f.re).collect(),
-                field.iter().map(|f| f.im).collect(),
+                field.iter().map(|f| f64::from(f.re)).collect(),
+                field.iter().map(|f| f64::from(f.im)).collect(),
             ],
             solution: x,
             residual,
@@ -116,18 +117,20 @@ impl<'a> System<'a> {
 pub(super) struct Pair {
     pub(super) field: [Vec<f64>; 2],
     /// Transforms.
-    solution: Vec<C64>,
-    residual: Vec<C64>,
+    solution: Vec<C32>,
+    residual: Vec<C32>,
 }
 
 impl Pair {
-    /// Products of both own solutions with both other residuals.
+    /// Products of both own solutions with both other residuals, in units of the mean weight.
     pub(super) fn products(&self, other: &Self) -> [f64; 4] {
         let n = self.solution.len();
-        let (mut sum, mut turned) = (C64::new(0.0, 0.0), C64::new(0.0, 0.0));
+        let wide = |v: C32| Complex::new(f64::from(v.re), f64::from(v.im));
+        let (mut sum, mut turned) = (Complex::new(0.0, 0.0), Complex::new(0.0, 0.0));
         for (k, (a, b)) in self.solution.iter().zip(&other.residual).enumerate() {
-            sum += a.conj() * b;
-            turned += self.solution[(n - k) % n] * b;
+            let b = wide(*b);
+            sum += wide(*a).conj() * b;
+            turned += wide(self.solution[if k == 0 { 0 } else { n - k }]) * b;
         }
         [
             0.5 * (sum.re + turned.re),
@@ -138,6 +141,23 @@ impl Pair {
     }
 }
 
-fn norm(v: &[C64]) -> f64 {
-    v.iter().map(C64::norm_sqr).sum()
+fn scale(values: &mut [C32], by: &[f32]) {
+    for (v, b) in values.iter_mut().zip(by) {
+        *v *= b;
+    }
+}
+
+/// Real part of the inner product.
+fn dot(a: &[C32], b: &[C32]) -> f64 {
+    let mut sum = 0.0;
+    for (a, b) in a.chunks(32 * LANES).zip(b.chunks(32 * LANES)) {
+        let mut lanes = [0.0_f32; LANES];
+        for (a, b) in a.chunks(LANES).zip(b.chunks(LANES)) {
+            for ((l, a), b) in lanes.iter_mut().zip(a).zip(b) {
+                *l += a.re * b.re + a.im * b.im;
+            }
+        }
+        sum += lanes.iter().map(|l| f64::from(*l)).sum::<f64>();
+    }
+    sum
 }

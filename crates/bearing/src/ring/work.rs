@@ -102,14 +102,14 @@ impl<'a, 'b> Work<'a, 'b> {
             work.modulated = true;
             let (blocks, states) = work.free_track(slot, omega);
             let (jumps, counts, free) = jumps(cut, &blocks, &states, slot.len());
-            work.modulated = free > share;
+            let lined = share >= LINE_SHARE && straight.power >= STRAIGHT_SHARE * paired;
+            work.modulated = free > share || lined;
             if work.modulated {
                 work.coherence = free;
                 work.counts = counts;
                 // A sideband of a tone can be stronger than the carrier: the line must say the same as the jumps.
-                work.line = share >= LINE_SHARE
-                    && straight.power >= STRAIGHT_SHARE * paired
-                    && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
+                work.line =
+                    lined && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
                 work.products = if work.line { straight.products } else { jumps };
                 work.blocks = blocks;
                 work.states = states;
@@ -325,12 +325,18 @@ impl<'a, 'b> Work<'a, 'b> {
     }
 
     /// Information on the slots' phases from the points, with the model that explains them best.
-    pub(super) fn information(&mut self, points: &[Point], slots: usize, groups: usize) -> Information {
+    pub(super) fn information(
+        &mut self,
+        points: &[Point],
+        slots: usize,
+        groups: usize,
+        last: bool,
+    ) -> Information {
         if self.modulated {
             let mut info = Information::none(slots, groups);
             let own = self
                 .modulation
-                .information(self.cut, &self.blocks, points, &self.states, slots);
+                .information(self.cut, &self.blocks, points, &self.states, slots, last);
             if let Some((matrix, score)) = own {
                 info.spread(&matrix, &score);
             }
