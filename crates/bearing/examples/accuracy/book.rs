@@ -33,7 +33,7 @@ impl Default for Options {
     fn default() -> Self {
         Self {
             only: None,
-            trials: 600,
+            trials: 300,
             threads: std::thread::available_parallelism().map_or(1, usize::from),
         }
     }
