@@ -5,10 +5,10 @@
 //! *The diffuse Kalman filter*, Annals of Statistics 19, 1991): the filter is run over the data and over each regressor
 //! with the same gains.
 
-use nalgebra::{DMatrix, DVector};
+use super::model::{CARRIER, Cov, MODULATED, Model, Step, phase, start, together, with_phase};
 
-pub(super) use super::model::Course;
-use super::model::{Cov, Step, start};
+/// Phase in radians, its first and its second derivative by time in units.
+pub(super) type Course = [f64; 3];
 
 /// One measurement of the phase.
 #[derive(Debug, Clone, Copy)]
@@ -24,24 +24,27 @@ pub(super) struct Point {
 }
 
 /// Steps by their length, since most are alike.
-struct Steps {
-    q: f64,
-    known: Vec<Step>,
+struct Steps<const N: usize> {
+    model: Model,
+    known: Vec<Step<N>>,
 }
 
-impl Steps {
-    fn new(q: f64) -> Self {
-        Self { q, known: Vec::new() }
+impl<const N: usize> Steps<N> {
+    fn new(model: &Model) -> Self {
+        Self {
+            model: *model,
+            known: Vec::new(),
+        }
     }
 
-    fn get(&mut self, dt: f64) -> &Step {
+    fn get(&mut self, dt: f64) -> &Step<N> {
         if let Some(i) = self.known.iter().position(|s| (s.dt - dt).abs() < 1e-9) {
             return &self.known[i];
         }
         if self.known.len() >= 8 {
             self.known.clear();
         }
-        self.known.push(Step::new(dt, self.q));
+        self.known.push(Step::new(dt, &self.model));
         &self.known[self.known.len() - 1]
     }
 }
@@ -51,16 +54,16 @@ pub(super) fn moved(x: &Course, dt: f64) -> Course {
     [x[0] + dt * (x[1] + 0.5 * dt * x[2]), x[1] + dt * x[2], x[2]]
 }
 
-fn gain(p: &Cov, variance: f64) -> (Course, f64) {
-    let mut k = p.map(|row| row[0]);
-    let s = k[0] + variance;
+fn gain<const N: usize>(p: &Cov<N>, variance: f64) -> ([f64; N], f64) {
+    let mut k = with_phase(p);
+    let s = phase(&k) + variance;
     for k in &mut k {
         *k /= s;
     }
     (k, s)
 }
 
-fn update(p: &mut Cov, k: &Course, s: f64) {
+fn update<const N: usize>(p: &mut Cov<N>, k: &[f64; N], s: f64) {
     for (row, a) in p.iter_mut().zip(k) {
         for (value, b) in row.iter_mut().zip(k) {
             *value -= a * b * s;
@@ -68,18 +71,18 @@ fn update(p: &mut Cov, k: &Course, s: f64) {
     }
 }
 
-fn add(x: &mut Course, k: &Course, innovation: f64) {
+fn add<const N: usize>(x: &mut [f64; N], k: &[f64; N], innovation: f64) {
     for (x, k) in x.iter_mut().zip(k) {
         *x += k * innovation;
     }
 }
 
 /// Something that a filter remembers of each measurement for the way back.
-struct Kept {
+struct Kept<const N: usize> {
     dt: f64,
     fresh: bool,
-    p: Cov,
-    x: Course,
+    p: Cov<N>,
+    x: [f64; N],
     s: f64,
     innovation: f64,
 }
@@ -113,11 +116,12 @@ pub(super) fn track(
     q: f64,
     smooth: bool,
 ) -> Track {
-    let mut kept: Vec<Kept> = Vec::with_capacity(if smooth { points.len() } else { 0 });
-    let mut steps = Steps::new(q);
+    let model = Model { q, band: None };
+    let mut kept: Vec<Kept<CARRIER>> = Vec::with_capacity(if smooth { points.len() } else { 0 });
+    let mut steps = Steps::new(&model);
     let mut x = *first;
     let mut p = match joint {
-        Joint::Fresh => start(10.0),
+        Joint::Fresh => start(&model, 10.0),
         // A carrier whose frequency was found already.
         Joint::Through => [[3.3, 0.0, 0.0], [0.0, 0.02, 0.0], [0.0, 0.0, 0.02]],
     };
@@ -156,23 +160,32 @@ pub(super) fn track(
         update(&mut p, &gain, s);
     }
     Track {
-        states: backward(&kept, q),
+        states: backward(&kept, &model),
         ln_density,
     }
 }
 
-fn backward(kept: &[Kept], q: f64) -> Vec<Course> {
-    let mut steps = Steps::new(q);
+fn backward<const N: usize>(kept: &[Kept<N>], model: &Model) -> Vec<Course> {
+    let mut steps: Steps<N> = Steps::new(model);
     let mut states = vec![[0.0; 3]; kept.len()];
-    let mut r = [0.0; 3];
+    let mut r = [0.0; N];
     for (k, kept) in kept.iter().enumerate().rev() {
-        let lead = kept.p.iter().zip(&r).map(|(p, r)| p[0] * r).sum::<f64>() / kept.s;
-        r[0] += kept.innovation / kept.s - lead;
+        let lead = with_phase(&kept.p)
+            .iter()
+            .zip(&r)
+            .map(|(p, r)| p * r)
+            .sum::<f64>()
+            / kept.s;
+        let push = kept.innovation / kept.s - lead;
+        r[0] += push;
+        if N == MODULATED {
+            r[3] += push;
+        }
         let mut x = kept.x;
         for (x, row) in x.iter_mut().zip(&kept.p) {
             *x += row.iter().zip(&r).map(|(p, r)| p * r).sum::<f64>();
         }
-        states[k] = x;
+        states[k] = together(&x);
         if kept.fresh {
             r[0] = 0.0;
         }
@@ -209,49 +222,44 @@ pub(super) struct Information {
     pub(super) ln_density: f64,
 }
 
-impl Information {
-    pub(super) fn none(slots: usize, groups: usize) -> Self {
-        Self {
-            matrix: vec![vec![0.0; slots * slots]; groups],
-            score: vec![vec![0.0; slots]; groups],
-            ln_density: 0.0,
-        }
-    }
-
-    /// Adds what cannot be told apart by time: a share to each group.
-    pub(super) fn spread(&mut self, matrix: &DMatrix<f64>, score: &DVector<f64>) {
-        let share = 1.0 / self.matrix.len() as f64;
-        for (m, b) in self.matrix.iter_mut().zip(&mut self.score) {
-            for (m, v) in m.iter_mut().zip(matrix.transpose().iter()) {
-                *m += share * v;
-            }
-            for (b, v) in b.iter_mut().zip(score.iter()) {
-                *b += share * v;
-            }
-        }
-    }
-}
-
 /// Runs the filter over the data and over each slot's regressor.
 ///
 /// `group` gives each point's group, below `groups`.
 pub(super) fn information(
     points: &[Point],
     slots: usize,
-    q: f64,
+    model: &Model,
     group: &[usize],
     groups: usize,
 ) -> Information {
-    let mut info = Information::none(slots, groups);
+    if model.band.is_some() {
+        information_of::<MODULATED>(points, slots, model, group, groups)
+    } else {
+        information_of::<CARRIER>(points, slots, model, group, groups)
+    }
+}
+
+fn information_of<const N: usize>(
+    points: &[Point],
+    slots: usize,
+    model: &Model,
+    group: &[usize],
+    groups: usize,
+) -> Information {
+    let mut info = Information {
+        matrix: vec![vec![0.0; slots * slots]; groups],
+        score: vec![vec![0.0; slots]; groups],
+        ln_density: 0.0,
+    };
     let Some(first) = points.first() else {
         return info;
     };
-    let mut steps = Steps::new(q);
-    let mut data = [0.0; 3];
+    let mut steps: Steps<N> = Steps::new(model);
+    let mut data = [0.0; N];
     data[0] = first.phase;
-    let mut columns = vec![[0.0; 3]; slots];
+    let mut columns = vec![[0.0; N]; slots];
     let mut innovations = vec![0.0; slots];
-    let mut p = start(100.0);
+    let mut p = start(model, 100.0);
     for (k, point) in points.iter().enumerate() {
         if k > 0 {
             let step = steps.get(point.at - points[k - 1].at);
@@ -262,10 +270,10 @@ pub(super) fn information(
             }
         }
         let (gain, s) = gain(&p, point.variance);
-        let innovation = point.phase - data[0];
+        let innovation = point.phase - phase(&data);
         add(&mut data, &gain, innovation);
         for (slot, (column, out)) in columns.iter_mut().zip(&mut innovations).enumerate() {
-            *out = if slot == point.slot { 1.0 } else { 0.0 } - column[0];
+            *out = if slot == point.slot { 1.0 } else { 0.0 } - phase(column);
             add(column, &gain, *out);
         }
         update(&mut p, &gain, s);
@@ -284,11 +292,19 @@ pub(super) fn information(
 }
 
 /// Smooths unwrapped phases; `phases[slot]` is taken off each.
-pub(super) fn smooth(points: &[Point], phases: &[f64], q: f64) -> Vec<Course> {
-    let mut kept: Vec<Kept> = Vec::with_capacity(points.len());
-    let mut steps = Steps::new(q);
-    let mut p = start(100.0);
-    let mut x = [0.0; 3];
+pub(super) fn smooth(points: &[Point], phases: &[f64], model: &Model) -> Vec<Course> {
+    if model.band.is_some() {
+        smooth_of::<MODULATED>(points, phases, model)
+    } else {
+        smooth_of::<CARRIER>(points, phases, model)
+    }
+}
+
+fn smooth_of<const N: usize>(points: &[Point], phases: &[f64], model: &Model) -> Vec<Course> {
+    let mut kept: Vec<Kept<N>> = Vec::with_capacity(points.len());
+    let mut steps: Steps<N> = Steps::new(model);
+    let mut p = start(model, 100.0);
+    let mut x = [0.0; N];
     if let Some(first) = points.first() {
         x[0] = first.phase - phases[first.slot];
     }
@@ -300,7 +316,7 @@ pub(super) fn smooth(points: &[Point], phases: &[f64], q: f64) -> Vec<Course> {
             x = step.state(&x);
             p = step.cov(&p);
         }
-        let innovation = point.phase - phases[point.slot] - x[0];
+        let innovation = point.phase - phases[point.slot] - phase(&x);
         let (gain, s) = gain(&p, point.variance);
         kept.push(Kept {
             dt,
@@ -313,5 +329,5 @@ pub(super) fn smooth(points: &[Point], phases: &[f64], q: f64) -> Vec<Course> {
         add(&mut x, &gain, innovation);
         update(&mut p, &gain, s);
     }
-    backward(&kept, q)
+    backward(&kept, model)
 }

@@ -11,8 +11,6 @@ use super::work::Work;
 
 /// Rounds of linearisation.
 const ROUNDS: usize = 2;
-/// The same for modulated signals.
-const MODULATED_ROUNDS: usize = 3;
 
 /// What the phases say.
 pub(super) struct PhaseFit {
@@ -47,12 +45,7 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
     let mut contrast = None;
     let mut amplitudes = Vec::new();
     let mut share = (0.0, 0.0);
-    let rounds = if works.iter().any(|w| w.modulated) {
-        MODULATED_ROUNDS
-    } else {
-        ROUNDS
-    };
-    for round in 0..=rounds {
+    for round in 0..=ROUNDS {
         let mut matrix = vec![vec![0.0; slots * slots]; groups];
         let mut score = vec![vec![0.0; slots]; groups];
         let mut points = Vec::with_capacity(works.len());
@@ -69,19 +62,17 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
                 points.push(Vec::new());
                 continue;
             }
-            // Its noise was measured where it matters.
-            unfollowed |= work.modulated;
             let (own, amplitude) = work.points(&psi, slot);
             share = work.add_share(&amplitude, share);
             amplitudes.push(amplitude);
-            if round < rounds {
-                let info = work.information(&own, slots, groups, round + 1 == rounds);
+            if round < ROUNDS {
+                let info = work.information(&own, slots, groups);
                 add(&mut matrix, &info.matrix);
                 add(&mut score, &info.score);
             }
             points.push(own);
         }
-        if round == rounds {
+        if round == ROUNDS {
             break;
         }
         let Some(Solution {
@@ -98,7 +89,7 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
         }
         for (work, points) in works.iter_mut().zip(&points) {
             if work.followed() {
-                work.move_on(points, &step);
+                work.states = work.smoothed(points, &step);
             }
         }
         // The jumps' own scatter is in their information already.

@@ -1,6 +1,8 @@
 //! What the estimate gives back.
 
-use lobewright_types::{BearingClass, BearingFlag, CircleDensity, Dbfs, FittedSignal, Mode};
+use lobewright_types::{
+    ArcDeg, Azimuth, BearingClass, BearingFlag, CircleDensity, Dbfs, FittedSignal, Mode, True,
+};
 
 use super::clock::SwitchClock;
 use crate::output::{BurstLevel, Estimate, PatternFit};

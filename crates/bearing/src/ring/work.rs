@@ -10,12 +10,19 @@ use super::course::{
 use super::cut::{Block, Cut};
 use super::kalman::{Course, Information, Joint, Point, information, smooth, track, wrap};
 use super::level::Levels;
-use super::modulated::Modulated;
+use super::model::{Band, Model};
 use super::slots::solve;
 use super::sums::means;
 
 /// Noise that drives the rate of a carrier's frequency, log10 of rad^2 per unit^5: nearly none to a lively one.
 const CARRIER_LOG_Q: (i32, i32) = (-16, 4);
+/// Sizes and bands of the modulation that are tried: powers of the steps over the least.
+const SIZES: (i32, i32) = (0, 9);
+const LEAST_SIZE_RAD: f64 = 0.05;
+const SIZE_STEP: f64 = 2.0;
+const EDGES: (i32, i32) = (0, 10);
+const LEAST_EDGE_HZ: f64 = 50.0;
+const EDGE_STEP: f64 = 1.5;
 /// Time in which modulation turns the phase by less than about a radian.
 const STIFF_S: f64 = 4e-5;
 /// Squared resultant over number that directions without any order exceed in one of twenty (Rayleigh's test: Mardia &
@@ -43,7 +50,8 @@ pub(super) struct Work<'a, 'b> {
     pub(super) states: Vec<Course>,
     /// Strength of the noise that drives the carrier, log10.
     log_q: i32,
-    modulation: Modulated,
+    /// Size and edge of the modulation, in steps, once they are found.
+    band: Option<(i32, i32)>,
     /// Whether a carrier stands out of the modulation, straight over the whole burst.
     line: bool,
     omega: f64,
@@ -80,7 +88,7 @@ impl<'a, 'b> Work<'a, 'b> {
             blocks,
             states: steady,
             log_q: CARRIER_LOG_Q.0,
-            modulation: Modulated::new(cut),
+            band: None,
             line: false,
             omega,
             coherence: 1.0,
@@ -102,14 +110,14 @@ impl<'a, 'b> Work<'a, 'b> {
             work.modulated = true;
             let (blocks, states) = work.free_track(slot, omega);
             let (jumps, counts, free) = jumps(cut, &blocks, &states, slot.len());
-            let lined = share >= LINE_SHARE && straight.power >= STRAIGHT_SHARE * paired;
-            work.modulated = free > share || lined;
+            work.modulated = free > share;
             if work.modulated {
                 work.coherence = free;
                 work.counts = counts;
                 // A sideband of a tone can be stronger than the carrier: the line must say the same as the jumps.
-                work.line =
-                    lined && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
+                work.line = share >= LINE_SHARE
+                    && straight.power >= STRAIGHT_SHARE * paired
+                    && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
                 work.products = if work.line { straight.products } else { jumps };
                 work.blocks = blocks;
                 work.states = states;
@@ -179,7 +187,7 @@ impl<'a, 'b> Work<'a, 'b> {
             return;
         }
         let blocks = if self.modulated {
-            self.modulation.blocks(self.cut)
+            self.cut.blocks(self.stiff_length())
         } else {
             let per_segment = (self.cut.unit * self.cut.independent / 2.0)
                 .floor()
@@ -325,30 +333,49 @@ impl<'a, 'b> Work<'a, 'b> {
     }
 
     /// Information on the slots' phases from the points, with the model that explains them best.
-    pub(super) fn information(
-        &mut self,
-        points: &[Point],
-        slots: usize,
-        groups: usize,
-        last: bool,
-    ) -> Information {
-        if self.modulated {
-            let mut info = Information::none(slots, groups);
-            let own = self
-                .modulation
-                .information(self.cut, &self.blocks, points, &self.states, slots, last);
-            if let Some((matrix, score)) = own {
-                info.spread(&matrix, &score);
-            }
-            return info;
-        }
+    pub(super) fn information(&mut self, points: &[Point], slots: usize, groups: usize) -> Information {
         let group: Vec<usize> = self.blocks.iter().map(|b| self.group[b.segment]).collect();
-        self.log_q = climb(self.log_q, CARRIER_LOG_Q, 2, |log_q| {
-            let info = information(points, slots, strength(log_q), &group, groups);
+        let evidence = |points: &[Point], model: &Model| {
+            let info = information(points, slots, model, &group, groups);
             let gain = solve(&info.matrix, &info.score, slots).map_or(0.0, |s| s.gain);
             info.ln_density + 0.5 * gain
-        });
-        information(points, slots, strength(self.log_q), &group, groups)
+        };
+        if self.modulated {
+            if self.band.is_none() {
+                let probe = self.blocks.partition_point(|b| b.segment < PROBE_SEGMENTS);
+                let points = &points[..probe];
+                let (mut size, mut edge, mut log_q) = (5, 6, if self.line { -12 } else { -4 });
+                for _ in 0..2 {
+                    edge = climb(edge, EDGES, 1, |edge| {
+                        evidence(points, &self.model(log_q, Some((size, edge))))
+                    });
+                    size = climb(size, SIZES, 1, |size| {
+                        evidence(points, &self.model(log_q, Some((size, edge))))
+                    });
+                    log_q = climb(log_q, CARRIER_LOG_Q, 4, |q| {
+                        evidence(points, &self.model(q, Some((size, edge))))
+                    });
+                }
+                self.band = Some((size, edge));
+                self.log_q = log_q;
+            }
+        } else {
+            self.log_q = climb(self.log_q, CARRIER_LOG_Q, 2, |q| {
+                evidence(points, &self.model(q, None))
+            });
+        }
+        information(points, slots, &self.model(self.log_q, self.band), &group, groups)
+    }
+
+    fn model(&self, log_q: i32, band: Option<(i32, i32)>) -> Model {
+        let to_unit = std::f64::consts::TAU / self.cut.rate_hz * self.cut.unit;
+        Model {
+            q: 10_f64.powi(log_q),
+            band: band.map(|(size, edge)| Band {
+                sigma: LEAST_SIZE_RAD * SIZE_STEP.powi(size),
+                edge: LEAST_EDGE_HZ * EDGE_STEP.powi(edge) * to_unit,
+            }),
+        }
     }
 
     /// Whether the signal's phase was followed through the switch.
@@ -382,13 +409,8 @@ impl<'a, 'b> Work<'a, 'b> {
         }
     }
 
-    /// Takes the course that is left when the slots are moved by `step`.
-    pub(super) fn move_on(&mut self, points: &[Point], step: &[f64]) {
-        if !self.modulated {
-            self.states = smooth(points, step, strength(self.log_q));
-        } else if let Some(states) = self.modulation.smoothed(self.cut, &self.blocks, step) {
-            self.states = states;
-        }
+    pub(super) fn smoothed(&self, points: &[Point], step: &[f64]) -> Vec<Course> {
+        smooth(points, step, &self.model(self.log_q, self.band))
     }
 
     fn stiff_length(&self) -> f64 {
@@ -404,8 +426,4 @@ impl<'a, 'b> Work<'a, 'b> {
         }
         sums
     }
-}
-
-fn strength(log_q: i32) -> f64 {
-    10_f64.powi(log_q)
 }
