@@ -1,8 +1,6 @@
 //! What the estimate gives back.
 
-use lobewright_types::{
-    ArcDeg, Azimuth, BearingClass, BearingFlag, CircleDensity, Dbfs, FittedSignal, Mode, True,
-};
+use lobewright_types::{BearingClass, BearingFlag, CircleDensity, Dbfs, FittedSignal, Mode};
 
 use super::clock::SwitchClock;
 use crate::output::{BurstLevel, Estimate, PatternFit};
