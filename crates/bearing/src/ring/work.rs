@@ -152,15 +152,11 @@ impl<'a, 'b> Work<'a, 'b> {
         self.cut.component_variance(block.len()) / (amplitude * amplitude).max(1e-300)
     }
 
-    /// Follows phase and frequency of a modulated signal, the phase free after each switch.
-    fn free_track(&self, slot: &[f64], omega: f64) -> (Vec<Block>, Vec<Course>) {
-        // Samples of one independent value: the modulation turns the phase little in that time.
-        let blocks = self.cut.blocks(self.stiff_length());
-        let steady: Vec<Course> = blocks.iter().map(|_| [0.0, omega * self.cut.unit, 0.0]).collect();
-        let sums = means(self.cut, &blocks, &steady);
-        let points: Vec<Point> = blocks
+    /// What the filter sees of each block: its phase with its variance, to second order in the noise.
+    fn phases_of(&self, blocks: &[Block], sums: &[Complex<f64>], slot: &[f64]) -> Vec<Point> {
+        blocks
             .iter()
-            .zip(&sums)
+            .zip(sums)
             .map(|(b, s)| {
                 let v = self.variance(b, slot);
                 Point {
@@ -170,7 +166,16 @@ impl<'a, 'b> Work<'a, 'b> {
                     slot: b.slot,
                 }
             })
-            .collect();
+            .collect()
+    }
+
+    /// Follows phase and frequency of a modulated signal, the phase free after each switch.
+    fn free_track(&self, slot: &[f64], omega: f64) -> (Vec<Block>, Vec<Course>) {
+        // Samples of one independent value: the modulation turns the phase little in that time.
+        let blocks = self.cut.blocks(self.stiff_length());
+        let steady: Vec<Course> = blocks.iter().map(|_| [0.0, omega * self.cut.unit, 0.0]).collect();
+        let sums = means(self.cut, &blocks, &steady);
+        let points = self.phases_of(&blocks, &sums, slot);
         let segment: Vec<usize> = blocks.iter().map(|b| b.segment).collect();
         let probe = segment.partition_point(|s| *s < PROBE_SEGMENTS);
         let start: Course = [0.0, omega * self.cut.unit, 0.0];
@@ -222,19 +227,7 @@ impl<'a, 'b> Work<'a, 'b> {
             .zip(&sums)
             .map(|(b, s)| s * Complex::cis(-psi[b.slot]))
             .collect();
-        let points: Vec<Point> = blocks
-            .iter()
-            .zip(&turned)
-            .map(|(b, s)| {
-                let v = self.variance(b, slot);
-                Point {
-                    at: b.middle / self.cut.unit,
-                    phase: s.arg(),
-                    variance: v + v * v,
-                    slot: b.slot,
-                }
-            })
-            .collect();
+        let points = self.phases_of(blocks, &turned, slot);
         let segment: Vec<usize> = blocks.iter().map(|b| b.segment).collect();
         if self.steady {
             let all: Complex<f64> = turned.iter().sum();
