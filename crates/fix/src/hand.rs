@@ -121,6 +121,7 @@ pub fn from_normal(
     Bearing {
         id: name.to_owned(),
         station: name.to_owned(),
+        transmitter: None,
         time_utc,
         position,
         position_sigma_m,

@@ -204,6 +204,8 @@ fn conclude(
             })
             .collect(),
         verdicts: verdicts::verdicts(bearings, places, &points, position, config.reflection_prior),
+        station_offsets: Vec::new(),
+        path_loss: Vec::new(),
         statements: statements::beside(
             places.list.len(),
             contradiction,

@@ -321,6 +321,8 @@ fn compact_fix(at: Position, sigma_m: (f64, f64), azimuth_deg: f64, ids: &[&str]
                 range_m: 9000.0,
             })
             .collect(),
+        station_offsets: Vec::new(),
+        path_loss: Vec::new(),
         statements: Vec::new(),
     }
 }

@@ -49,6 +49,8 @@ fn fix_at(position: Position) -> Fix {
             probability: 1.0,
         }],
         verdicts: Vec::new(),
+        station_offsets: Vec::new(),
+        path_loss: Vec::new(),
         statements: Vec::new(),
     }
 }

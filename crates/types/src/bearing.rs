@@ -145,6 +145,9 @@ pub struct Bearing {
     pub id: String,
     /// Name of the station or place.
     pub station: String,
+    /// Label of the transmitter, where several are told apart.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub transmitter: Option<String>,
     /// Start of the first burst used.
     pub time_utc: Option<Timestamp>,
     /// Where it was taken.

@@ -29,12 +29,17 @@ pub struct Region {
     pub polygons: Vec<PolygonDeg>,
 }
 
+impl PolygonDeg {
+    /// Whether a place lies inside: within the outer ring and outside the holes.
+    pub fn contains(&self, place: Position) -> bool {
+        in_ring(&self.outer, place) && !self.holes.iter().any(|hole| in_ring(hole, place))
+    }
+}
+
 impl Region {
     /// Whether a place lies inside: within an outer ring and outside its holes.
     pub fn contains(&self, place: Position) -> bool {
-        self.polygons
-            .iter()
-            .any(|p| in_ring(&p.outer, place) && !p.holes.iter().any(|hole| in_ring(hole, place)))
+        self.polygons.iter().any(|p| p.contains(place))
     }
 }
 
@@ -96,6 +101,36 @@ pub struct BearingVerdict {
     pub mode_used: usize,
     /// Distance to the fix.
     pub range_m: f64,
+}
+
+/// A heading or compass error that all bearings of a station share, as the bearings themselves show it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StationOffset {
+    /// The station.
+    pub station: String,
+    /// Bearings read minus true: clockwise positive. Subtract it from a reading.
+    pub offset_deg: f64,
+    /// Its standard deviation.
+    pub sigma_deg: f64,
+    /// Probability that the offset is a fault, larger than the stated error of the heading explains.
+    pub fault_probability: f64,
+}
+
+/// How the level falls with distance, as the levels themselves show it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PathLossFit {
+    /// The scale that `level_at_1km_db` is counted in.
+    pub scale: String,
+    /// Level at 1 km from the transmitter.
+    pub level_at_1km_db: f64,
+    /// Its standard deviation.
+    pub level_sigma_db: f64,
+    /// Exponent: the level falls by `10 exponent` dB for each factor of ten in distance.
+    pub exponent: f64,
+    /// Its standard deviation.
+    pub exponent_sigma: f64,
+    /// Standard deviation of single levels around that, from terrain and buildings.
+    pub shadowing_sigma_db: f64,
 }
 
 /// What is to be said in words beside, or in place of, a position.
@@ -188,6 +223,12 @@ pub struct Fix {
     pub modes: Vec<FixMode>,
     /// One verdict a bearing, in input order.
     pub verdicts: Vec<BearingVerdict>,
+    /// Heading errors that could be told from the bearings, by station.
+    #[serde(default)]
+    pub station_offsets: Vec<StationOffset>,
+    /// The fall of the level, one for each scale that has levels.
+    #[serde(default)]
+    pub path_loss: Vec<PathLossFit>,
     /// What must be said beside it.
     pub statements: Vec<FixStatement>,
 }

@@ -11,6 +11,7 @@ mod angle;
 mod bearing;
 mod block;
 mod burst;
+mod clue;
 mod density;
 mod density_bytes;
 mod density_compact;
@@ -33,11 +34,13 @@ pub use bearing::{
 };
 pub use block::{ChannelBlock, ChannelClock, Gap, GapCause, RawBlock, StreamItem};
 pub use burst::{Burst, BurstFlag};
+pub use clue::{AreaClue, AreaRule, LevelReport, SilenceReport};
 pub use density::{CircleDensity, DensityError};
 pub use density_bytes::CompactError;
 pub use density_compact::{COMPACT_MAX_BYTES, CompactLoss};
 pub use fix::{
-    BearingVerdict, ErrorEllipse, Fix, FixMode, FixOutcome, FixStatement, PolygonDeg, Region, RingDeg,
+    BearingVerdict, ErrorEllipse, Fix, FixMode, FixOutcome, FixStatement, PathLossFit, PolygonDeg, Region,
+    RingDeg, StationOffset,
 };
 pub use format::{ParseFormatError, SampleFormat, Scalar};
 pub use level::{Db, Dbfs, Dbm};

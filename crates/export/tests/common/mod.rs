@@ -22,6 +22,7 @@ pub(crate) fn bearing(id: &str, station: &str, position: Position, azimuth_deg: 
     Bearing {
         id: id.to_owned(),
         station: station.to_owned(),
+        transmitter: None,
         time_utc: Some("2026-02-14T03:25:00.5Z".parse().unwrap()),
         position,
         position_sigma_m: 5.0,
@@ -120,6 +121,8 @@ pub(crate) fn fix(target: Position) -> Fix {
             },
         ],
         verdicts: vec![verdict("b1", 0.02, -0.7), verdict("b2", 0.97, 38.0)],
+        station_offsets: Vec::new(),
+        path_loss: Vec::new(),
         statements: vec![FixStatement::SeveralPositions { count: 2 }],
     }
 }
