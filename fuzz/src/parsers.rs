@@ -2,7 +2,7 @@
 //!
 //! A parser may refuse. It must not panic, and what it accepts must hold no number that is not finite.
 
-use lobewright_antenna::{AzimuthTrack, NorthWord, Pattern};
+use lobewright_antenna::{AzimuthTrack, Manifold, NorthWord, Pattern, SwitchSchedule};
 use lobewright_export::read_bearings_jsonl;
 use lobewright_fix::read_hand_bearings;
 use lobewright_sim::Scene;
@@ -60,6 +60,48 @@ pub fn track_csv(data: &[u8]) {
             }
             Err(error) => says_something(&error),
         }
+    }
+}
+
+/// The response of an array, `azimuth_deg,port,gain_dbi,phase_deg`: what was read is written out and read again.
+pub fn manifold_csv(data: &[u8]) {
+    match Manifold::from_csv(data, "fuzz") {
+        Ok(manifold) => {
+            let mut response = vec![num_complex::Complex::default(); manifold.ports()];
+            for step in 0..64 {
+                let azimuth_deg = f64::from(step) * 11.7 - 370.0;
+                manifold.response(azimuth_deg, &mut response);
+                assert!(
+                    response.iter().all(|r| r.is_finite()),
+                    "response {response:?} at {azimuth_deg} degrees"
+                );
+            }
+            let again = Manifold::from_csv(manifold.to_csv().as_bytes(), "again");
+            assert_eq!(
+                again.expect("what we write we can read").ports(),
+                manifold.ports()
+            );
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// A schedule of a switch, `time_s,port`.
+pub fn schedule_csv(data: &[u8]) {
+    match SwitchSchedule::from_csv(data, 1e-4) {
+        Ok(schedule) => {
+            for step in 0..64 {
+                let time_s = f64::from(step * step) / 7.0 - 1.0;
+                if let Some(port) = schedule.port_at(time_s) {
+                    assert!(
+                        usize::from(port) < schedule.ports(),
+                        "port {port} of {} at {time_s} s",
+                        schedule.ports()
+                    );
+                }
+            }
+        }
+        Err(error) => says_something(&error),
     }
 }
 

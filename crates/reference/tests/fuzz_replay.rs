@@ -10,10 +10,12 @@ mod parsers;
 type Target = fn(&[u8]);
 
 /// Every fuzz target; the name is that of its folder of seeds and of its file.
-const TARGETS: [(&str, Target); 8] = [
+const TARGETS: [(&str, Target); 10] = [
     ("sigmf_meta", parsers::sigmf_meta),
     ("pattern_csv", parsers::pattern_csv),
     ("track_csv", parsers::track_csv),
+    ("manifold_csv", parsers::manifold_csv),
+    ("schedule_csv", parsers::schedule_csv),
     ("pipeline_toml", parsers::pipeline_toml),
     ("scene_toml", parsers::scene_toml),
     ("hand_bearings_csv", parsers::hand_bearings_csv),
@@ -72,6 +74,16 @@ fn antenna_patterns() {
 #[test]
 fn azimuth_tracks() {
     replay("track_csv");
+}
+
+#[test]
+fn array_responses() {
+    replay("manifold_csv");
+}
+
+#[test]
+fn switch_schedules() {
+    replay("schedule_csv");
 }
 
 #[test]
