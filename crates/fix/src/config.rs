@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::clues::config::ClueConfig;
+
 /// Settings of [`crate::solve`]; the defaults suit a hunt.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -16,6 +18,8 @@ pub struct FixConfig {
     pub min_range_m: f64,
     /// Change of areas and mean from one refinement to the next under which the grid is fine enough; default 0.01.
     pub grid_tolerance: f64,
+    /// How levels, silence and areas are read.
+    pub clues: ClueConfig,
 }
 
 impl Default for FixConfig {
@@ -25,6 +29,7 @@ impl Default for FixConfig {
             search_radius_km: 300.0,
             min_range_m: 1.0,
             grid_tolerance: 0.01,
+            clues: ClueConfig::default(),
         }
     }
 }
@@ -45,6 +50,7 @@ impl FixConfig {
             search_radius_km: pick(self.search_radius_km, default.search_radius_km, 0.01, 300.0),
             min_range_m: pick(self.min_range_m, default.min_range_m, 0.01, 1e5),
             grid_tolerance: pick(self.grid_tolerance, default.grid_tolerance, 0.001, 0.2),
+            clues: self.clues.clamped(pick),
         }
     }
 }

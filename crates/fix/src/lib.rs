@@ -1,14 +1,17 @@
 //! Bearings and station positions become a position with its regions.
 //!
 //! [`solve`] is the estimator: the whole posterior over the map, with a share for bearings that are reflections.
+//! [`solve_evidence`] takes in what is no bearing too: levels, silence and areas.
 //! [`linearized`] is the classic least-squares answer, kept for baselines, chi-square and ellipses. Bearings that a person wrote down come
 //! in through [`read_hand_bearings`]. Everything is computed on WGS 84 geodesics; nothing here does I/O, reads a
 //! clock or draws a random number.
 
 #![warn(clippy::disallowed_methods)]
 
+mod clues;
 mod config;
 mod contour;
+mod evidence;
 mod focus;
 mod geometry;
 mod grid;
@@ -26,8 +29,10 @@ mod table;
 mod top;
 mod verdicts;
 
+pub use clues::config::ClueConfig;
 pub use config::FixConfig;
+pub use evidence::{Evidence, PowerPrior, solve_evidence};
 pub use hand::{HandError, HandWarning, from_normal, read_hand_bearings};
 pub use linear::{LinearFix, linearized};
-pub use raster::{PosteriorRaster, posterior_grid};
+pub use raster::{PosteriorRaster, posterior_grid, posterior_grid_evidence};
 pub use solve::solve;

@@ -3,6 +3,7 @@
 use lobewright_geodesy::{EarthPoint, LocalFrame};
 use lobewright_types::{Position, wrap_degrees};
 
+use crate::clues::{Clues, Spot};
 use crate::focus::Focus;
 use crate::places::Places;
 
@@ -21,10 +22,10 @@ pub(crate) struct Domain {
 
 impl Domain {
     /// The middle of the places, taken in space, so that 180 degrees and the poles are no special case.
-    pub(crate) fn centre(places: &Places) -> Position {
+    pub(crate) fn middle(places: &[Position]) -> Position {
         let (mut x, mut y, mut z) = (0.0, 0.0, 0.0);
-        for place in &places.list {
-            let point = EarthPoint::from(place.position);
+        for &place in places {
+            let point = EarthPoint::from(place);
             x += point.x_m;
             y += point.y_m;
             z += point.z_m;
@@ -51,6 +52,7 @@ pub(crate) struct Surface<'a> {
     /// Places in use, ascending: those of one group are neighbours.
     pub(crate) chosen: Vec<usize>,
     focus: Option<Focus>,
+    clues: Option<&'a Clues>,
 }
 
 impl<'a> Surface<'a> {
@@ -60,6 +62,15 @@ impl<'a> Surface<'a> {
             domain,
             chosen: (0..places.list.len()).collect(),
             focus: None,
+            clues: None,
+        }
+    }
+
+    /// The same with what is no bearing taken in.
+    pub(crate) fn with_clues(self, clues: &'a Clues) -> Self {
+        Self {
+            clues: clues.any().then_some(clues),
+            ..self
         }
     }
 
@@ -77,6 +88,7 @@ impl<'a> Surface<'a> {
             domain: self.domain,
             chosen,
             focus: None,
+            clues: self.clues,
         }
     }
 
@@ -102,10 +114,12 @@ impl<'a> Surface<'a> {
 
     /// Table lookups that one point costs.
     pub(crate) fn cost(&self) -> f64 {
-        self.chosen
+        let bearings: f64 = self
+            .chosen
             .iter()
             .map(|&k| self.places.groups[self.places.list[k].group].nodes.len() as f64)
-            .sum()
+            .sum();
+        bearings + self.clues.map_or(0.0, Clues::cost)
     }
 
     /// Log posterior at a point of the local frame, up to a constant.
@@ -113,13 +127,14 @@ impl<'a> Surface<'a> {
         if self.domain.outside(east_m, north_m) {
             return OUTSIDE_LN;
         }
-        let point = || EarthPoint::from(self.domain.frame.from_local(east_m, north_m));
-        match &self.focus {
-            None => self.ln_at(&point()),
+        let spot = Spot::at(self.domain.frame, east_m, north_m);
+        let bearings = match &self.focus {
+            None => self.ln_at(&spot.point),
             Some(focus) => focus
                 .beyond(east_m, north_m)
-                .unwrap_or_else(|| focus.ln_at(self.places, &point())),
-        }
+                .unwrap_or_else(|| focus.ln_at(self.places, &spot.point)),
+        };
+        bearings + self.clues.map_or(0.0, |clues| clues.ln_at(&spot))
     }
 
     /// Log likelihood of all chosen places at a point.
@@ -177,15 +192,17 @@ impl<'a> Surface<'a> {
         if east_m.hypot(north_m) > self.domain.radius_m + radius_m {
             return OUTSIDE_LN;
         }
-        let point = EarthPoint::from(self.domain.frame.from_local(east_m, north_m));
-        self.chosen
+        let spot = Spot::at(self.domain.frame, east_m, north_m);
+        let bearings: f64 = self
+            .chosen
             .iter()
             .map(|&k| {
                 let place = &self.places.list[k];
                 let extra_deg = self.places.groups[place.group].nodes[0].0.abs();
-                place.ln_bound(&point, radius_m, extra_deg)
+                place.ln_bound(&spot.point, radius_m, extra_deg)
             })
-            .sum()
+            .sum();
+        bearings + self.clues.map_or(0.0, |clues| clues.ln_bound(&spot, radius_m))
     }
 }
 
@@ -213,8 +230,8 @@ mod tests {
                     )
                 })
                 .collect();
-            let places = crate::places::gather(&bearings, 0.1, 1.0);
-            let off_m = inverse(Domain::centre(&places), middle).distance_m;
+            let places: Vec<Position> = bearings.iter().map(|b| b.position).collect();
+            let off_m = inverse(Domain::middle(&places), middle).distance_m;
             assert!(off_m < 30.0, "{lat_deg} {lon_deg}: {off_m} m");
         }
     }

@@ -1,12 +1,12 @@
 //! The posterior as a picture.
 
-use lobewright_geodesy::LocalFrame;
 use lobewright_types::{Bearing, Position};
 
 use crate::config::FixConfig;
+use crate::evidence::{Evidence, Scene};
 use crate::grid::Grid;
-use crate::likelihood::{Domain, Surface};
-use crate::{places, solve, statements};
+use crate::likelihood::Surface;
+use crate::solve;
 
 /// Share of the mass that the picture is laid around.
 const SHOWN: f64 = 0.99;
@@ -37,16 +37,22 @@ pub fn posterior_grid(
     config: &FixConfig,
     cells_across: usize,
 ) -> Option<PosteriorRaster> {
+    let evidence = Evidence {
+        bearings,
+        ..Evidence::default()
+    };
+    posterior_grid_evidence(&evidence, config, cells_across)
+}
+
+/// The same as [`posterior_grid`] from all evidence, as [`crate::solve_evidence`] takes it.
+pub fn posterior_grid_evidence(
+    evidence: &Evidence<'_>,
+    config: &FixConfig,
+    cells_across: usize,
+) -> Option<PosteriorRaster> {
     let config = config.clamped();
-    let places = places::gather(bearings, config.reflection_prior, config.min_range_m);
-    if places.list.is_empty() {
-        return None;
-    }
-    let frame = LocalFrame::at(Domain::centre(&places));
-    if statements::hopeless(&places, frame).is_some() {
-        return None;
-    }
-    let surface = Surface::new(&places, solve::first_domain(&places, frame, &config));
+    let scene = Scene::new(evidence, &config).ok()?;
+    let surface = Surface::new(&scene.places, scene.first_domain(&config)).with_clues(&scene.clues);
     let across = cells_across.clamp(2, 1000);
     solve::explore(surface, &config, |grid, surface| {
         Some(raster(grid, surface, across))

@@ -5,12 +5,13 @@ use lobewright_types::{Bearing, Fix, FixMode, FixOutcome, FixStatement};
 
 use crate::config::FixConfig;
 use crate::contour;
+use crate::evidence::{Evidence, Scene, solve_evidence};
 use crate::geometry;
 use crate::grid::{self, Grid};
 use crate::likelihood::{Domain, Surface};
 use crate::mesh::Mesh;
 use crate::modes::{self, Peak};
-use crate::places::{self, Place, Places};
+use crate::places::{Place, Places};
 use crate::search;
 use crate::statements;
 use crate::top;
@@ -55,19 +56,11 @@ const LOOKUPS: f64 = 1.2e7;
 /// - *Search disc*: `config.search_radius_km` where nothing nearer follows from the crossings (2.5 times their distance, 3 times that of the
 ///   farthest station, 4 sigma beyond the least-squares position), doubled while the fix lies at its rim.
 pub fn solve(bearings: &[Bearing], config: &FixConfig) -> FixOutcome {
-    let config = config.clamped();
-    let places = places::gather(bearings, config.reflection_prior, config.min_range_m);
-    if places.list.is_empty() {
-        return no_fix(vec![FixStatement::NoBearings]);
-    }
-    let frame = LocalFrame::at(Domain::centre(&places));
-    if let Some(reason) = statements::hopeless(&places, frame) {
-        return no_fix(vec![reason]);
-    }
-    let surface = Surface::new(&places, first_domain(&places, frame, &config));
-    explore(surface, &config, |grid, surface| {
-        conclude(bearings, &places, grid, surface, &config)
-    })
+    let evidence = Evidence {
+        bearings,
+        ..Evidence::default()
+    };
+    solve_evidence(&evidence, config)
 }
 
 pub(crate) fn no_fix(statements: Vec<FixStatement>) -> FixOutcome {
@@ -108,7 +101,7 @@ pub(crate) fn explore<T>(
     then: impl FnOnce(&Grid, &Surface) -> T,
 ) -> T {
     let limit_m = 1000.0 * config.search_radius_km;
-    let cost = surface.cost();
+    let cost = surface.cost().max(1.0);
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
     let max_nodes = (LOOKUPS / cost).clamp(1_500.0, 40_000.0) as usize;
     loop {
@@ -140,13 +133,14 @@ fn reaches_rim(grid: &Grid, level: f64) -> bool {
     })
 }
 
-fn conclude(
+pub(crate) fn conclude(
+    scene: &Scene,
     bearings: &[Bearing],
-    places: &Places,
     grid: &Grid,
     surface: &Surface,
     config: &FixConfig,
 ) -> FixOutcome {
+    let places = &scene.places;
     let domain = surface.domain;
     let limit_km = domain.radius_m / 1000.0;
     let peaks = modes::peaks(grid);
@@ -158,8 +152,11 @@ fn conclude(
 
     let contradiction = statements::contradiction(statements::linear_of(places, Some(position)).as_ref());
     let disc_km2 = std::f64::consts::PI * limit_km * limit_km;
-    if region50.area_km2 > SHARE_OF_DISC * disc_km2 {
-        let mut reasons = vec![FixStatement::Open { limit_km }];
+    let open = reaches_rim(grid, grid.level95).then_some(limit_km);
+    let unsolved = scene.hopeless.clone().filter(|_| open.is_some());
+    if region50.area_km2 > SHARE_OF_DISC * disc_km2 || unsolved.is_some() {
+        let mut reasons: Vec<FixStatement> = unsolved.into_iter().collect();
+        reasons.push(FixStatement::Open { limit_km });
         reasons.extend(contradiction);
         return no_fix(reasons);
     }
@@ -189,10 +186,17 @@ fn conclude(
         .filter(|(k, p)| *k == 0 || p.probability >= LISTED)
         .map(|(_, p)| p)
         .collect();
-    let open = reaches_rim(grid, grid.level95).then_some(limit_km);
+    let mut statements = statements::beside(
+        places.list.len(),
+        contradiction,
+        listed.len(),
+        open,
+        config.reflection_prior,
+    );
+    statements.extend(scene.clues.statements(grid, &domain));
     FixOutcome::Fix(Box::new(Fix {
         position,
-        ellipse95: modes::ellipse(listed[0], grid.level95, median_range_m(places, position), &domain),
+        ellipse95: modes::ellipse(listed[0], grid.level95, median_range_m(scene, position), &domain),
         modes: listed
             .iter()
             .map(|p| {
@@ -206,24 +210,21 @@ fn conclude(
         verdicts: verdicts::verdicts(bearings, places, &points, position, config.reflection_prior),
         station_offsets: Vec::new(),
         path_loss: Vec::new(),
-        statements: statements::beside(
-            places.list.len(),
-            contradiction,
-            listed.len(),
-            open,
-            config.reflection_prior,
-        ),
+        statements,
         region50,
         region95,
     }))
 }
 
-fn median_range_m(places: &Places, position: lobewright_types::Position) -> f64 {
-    let mut ranges: Vec<f64> = places
+fn median_range_m(scene: &Scene, position: lobewright_types::Position) -> f64 {
+    let mut ranges: Vec<f64> = scene
+        .places
         .list
         .iter()
-        .map(|p| inverse(p.position, position).distance_m)
+        .map(|p| p.position)
+        .chain(scene.clues.places())
+        .map(|p| inverse(p, position).distance_m)
         .collect();
     ranges.sort_by(f64::total_cmp);
-    ranges[ranges.len() / 2]
+    ranges.get(ranges.len() / 2).copied().unwrap_or(f64::INFINITY)
 }

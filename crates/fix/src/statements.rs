@@ -140,7 +140,7 @@ pub(crate) fn beside(
     if let Some(limit_km) = open_limit_km {
         all.push(FixStatement::Open { limit_km });
     }
-    if places < ENOUGH_PLACES && reflection > 0.0 {
+    if (1..ENOUGH_PLACES).contains(&places) && reflection > 0.0 {
         all.push(FixStatement::TooFewToJudge { places });
     }
     all

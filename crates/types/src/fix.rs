@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::{Azimuth, Position, True, wrap_signed_degrees};
+use crate::{AreaRule, Azimuth, Position, True, wrap_signed_degrees};
 
 /// A closed ring of places; the last is not a repeat of the first.
 pub type RingDeg = Vec<Position>;
@@ -172,6 +172,20 @@ pub enum FixStatement {
         /// Bearings from different places.
         places: usize,
     },
+    /// The evidence puts the transmitter where an area's rule forbids it.
+    AgainstAreas {
+        /// The rule.
+        rule: AreaRule,
+        /// Names of the areas.
+        names: Vec<String>,
+        /// Probability that the rule is broken.
+        probability: f64,
+    },
+    /// Silence on a scale that says nothing.
+    SilenceUnused {
+        /// The scale.
+        scale: String,
+    },
 }
 
 impl fmt::Display for FixStatement {
@@ -203,6 +217,23 @@ impl fmt::Display for FixStatement {
             Self::TooFewToJudge { places } => write!(
                 f,
                 "with bearings from {places} places nobody can tell which is wrong if one is; five or more make it safe"
+            ),
+            Self::AgainstAreas { rule, names, probability } => {
+                let (percent, names) = (100.0 * probability, names.join("`, `"));
+                match rule {
+                    AreaRule::Inside => write!(
+                        f,
+                        "with a probability of {percent:.0} % the transmitter is outside `{names}`, where it must be: check the area, and the evidence for a reflection or a second transmitter"
+                    ),
+                    AreaRule::Outside => write!(
+                        f,
+                        "with a probability of {percent:.0} % the transmitter is inside `{names}`, where it cannot be: check the area, and the evidence for a reflection or a second transmitter"
+                    ),
+                }
+            }
+            Self::SilenceUnused { scale } => write!(
+                f,
+                "silence on the scale `{scale}` says nothing: no level was heard on it, and none was given to be expected"
             ),
         }
     }
