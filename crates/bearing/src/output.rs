@@ -130,6 +130,7 @@ pub fn to_bearing(estimate: &Estimate, taken: Taken) -> Bearing {
     Bearing {
         id: taken.id,
         station: taken.station,
+        compass: None,
         transmitter: None,
         time_utc: taken.time_utc,
         position: taken.position,

@@ -14,7 +14,7 @@ use crate::words::{azimuth_with_doubt, human_bearing_line};
 /// Writes a position with its regions, and the stations and bearings it rests on, as one `FeatureCollection`.
 ///
 /// Each feature says what it is in the property `kind`: `region`, `ellipse`, `fix`, `mode`, `station`, `bearing` or
-/// `truth`. What cannot be drawn stands beside the features: `statements` (in words) and `no_bearings`. Rings follow
+/// `truth`. What cannot be drawn stands beside the features: `statements` (in words), `no_bearings` and `station_offsets` (as in JSON). Rings follow
 /// the right-hand rule and nothing crosses the 180th meridian (RFC 7946, sections 3.1.6 and 3.1.9).
 pub fn fix_geojson(fix: &FixOutcome, bearings: &[BearingOutcome], options: &GeoOptions) -> String {
     let mut features = Vec::new();
@@ -62,6 +62,11 @@ fn members(fix: &FixOutcome, bearings: &[BearingOutcome], options: &GeoOptions) 
     }
     members.insert("statements".to_owned(), json!(words));
     members.insert("no_bearings".to_owned(), json!(without));
+    if let FixOutcome::Fix(fix) = fix
+        && !fix.station_offsets.is_empty()
+    {
+        members.insert("station_offsets".to_owned(), json!(fix.station_offsets));
+    }
     members
 }
 

@@ -1,6 +1,8 @@
 //! CSV files (RFC 4180, but with line feeds alone): a heading with units in the names, then one row a record.
 
-use lobewright_types::{ArcDeg, Bearing, BearingOutcome, Burst, FixOutcome, LevelReading, Mode, Pointing};
+use lobewright_types::{
+    ArcDeg, Bearing, BearingOutcome, Burst, FixOutcome, LevelReading, Mode, Pointing, StationOffset,
+};
 use serde::Serialize;
 
 /// Builds one file; every row has the cells that the heading asks for.
@@ -248,6 +250,20 @@ pub fn readings_csv(readings: &[LevelReading]) -> String {
     table.finish()
 }
 
+/// `station=offset~sigma@fault probability` for each, parts separated by `; `: a station's name may hold blanks.
+fn offsets(all: &[StationOffset]) -> String {
+    let one = |o: &StationOffset| {
+        format!(
+            "{}={}~{}@{}",
+            o.station,
+            number(o.offset_deg),
+            number(o.sigma_deg),
+            number(o.fault_probability)
+        )
+    };
+    all.iter().map(one).collect::<Vec<_>>().join("; ")
+}
+
 /// Writes a position as a table of one row; without one the numbers are empty and `statements` says why.
 pub fn fix_csv(fix: &FixOutcome) -> String {
     let mut table = Table::new(&[
@@ -265,6 +281,7 @@ pub fn fix_csv(fix: &FixOutcome) -> String {
         "modes",
         "bearings",
         "reflected_ids",
+        "station_offsets_deg",
         "statements",
     ]);
     let (fix, statements) = match fix {
@@ -295,6 +312,7 @@ pub fn fix_csv(fix: &FixOutcome) -> String {
         count(fix.map(|f| f.modes.len())),
         count(fix.map(|f| f.verdicts.len())),
         reflected.join(" "),
+        fix.map_or_else(String::new, |f| offsets(&f.station_offsets)),
         statements.join("; "),
     ]);
     table.finish()

@@ -234,6 +234,7 @@ fn tables_have_a_heading_and_all_their_cells() {
     let table = rows(&fix_csv(&found(target())));
     assert_eq!(cell(&table, 1, "lat_deg"), "-41.29");
     assert_eq!(cell(&table, 1, "reflected_ids"), "b2");
+    assert_eq!(cell(&table, 1, "station_offsets_deg"), "van 2=7.25~1.5@0.9375");
     let table = rows(&fix_csv(&FixOutcome::NoFix {
         statements: every_statement(),
     }));

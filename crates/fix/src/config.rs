@@ -11,6 +11,13 @@ pub struct FixConfig {
     /// Chance, before anything is compared, that the bearings of a place are a reflection or a mistake and point anywhere; 0
     /// to 0.9, default 0.1.
     pub reflection_prior: f64,
+    /// Chance, before anything is compared, that the compass or mounting of a station is off by more than its stated error, by the same
+    /// angle in all of its bearings; 0 to 0.9, default 0.1. It is asked of stations with bearings from three or more places: with fewer a turn of
+    /// all lines cannot be told from another position.
+    pub compass_fault_prior: f64,
+    /// Standard deviation of such a fault; 1 to 60 degrees, default 15: iron near the compass, a mounting that slipped, declination forgotten or
+    /// taken the wrong way (common practice, no source).
+    pub compass_fault_sigma_deg: f64,
     /// The farthest that a transmitter is looked for from the middle of the stations; default and most 300 km. Where
     /// the bearings cross nearer than that, the search ends at a few times the distance of the crossings.
     pub search_radius_km: f64,
@@ -26,6 +33,8 @@ impl Default for FixConfig {
     fn default() -> Self {
         Self {
             reflection_prior: 0.1,
+            compass_fault_prior: 0.1,
+            compass_fault_sigma_deg: 15.0,
             search_radius_km: 300.0,
             min_range_m: 1.0,
             grid_tolerance: 0.01,
@@ -47,6 +56,13 @@ impl FixConfig {
         };
         Self {
             reflection_prior: pick(self.reflection_prior, default.reflection_prior, 0.0, 0.9),
+            compass_fault_prior: pick(self.compass_fault_prior, default.compass_fault_prior, 0.0, 0.9),
+            compass_fault_sigma_deg: pick(
+                self.compass_fault_sigma_deg,
+                default.compass_fault_sigma_deg,
+                1.0,
+                60.0,
+            ),
             search_radius_km: pick(self.search_radius_km, default.search_radius_km, 0.01, 300.0),
             min_range_m: pick(self.min_range_m, default.min_range_m, 0.01, 1e5),
             grid_tolerance: pick(self.grid_tolerance, default.grid_tolerance, 0.001, 0.2),

@@ -86,7 +86,7 @@ impl Scene {
     /// # Errors
     /// The reason, where there is nothing to look for.
     pub(crate) fn new(evidence: &Evidence<'_>, config: &FixConfig) -> Result<Self, FixStatement> {
-        let places = places::gather(evidence.bearings, config.reflection_prior, config.min_range_m);
+        let places = places::gather(evidence.bearings, config);
         let heard: Vec<Position> = if places.list.is_empty() {
             clue_places(evidence)
         } else {

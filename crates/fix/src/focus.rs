@@ -3,6 +3,8 @@
 use lobewright_geodesy::{EarthPoint, FastAzimuth};
 use lobewright_types::wrap_signed_degrees;
 
+use crate::likelihood::Shared;
+use crate::offset::{Node, Span, ln_sum};
 use crate::places::Places;
 
 /// Values kept for each place.
@@ -19,7 +21,9 @@ pub(crate) struct Focus {
     centre_m: (f64, f64),
     radius_m: f64,
     beyond_ln: f64,
-    arcs: Vec<Arc>,
+    singles: Vec<Arc>,
+    /// One list for each compass or mounting, in the order of the surface's.
+    shared: Vec<Vec<Arc>>,
 }
 
 #[derive(Debug)]
@@ -37,21 +41,25 @@ impl Focus {
     /// Looks at a circle of the local frame around `centre_m`; `centre` is the same point.
     pub(crate) fn new(
         places: &Places,
-        chosen: &[usize],
+        singles: &[usize],
+        shared: &[Shared],
         (centre_m, centre): ((f64, f64), EarthPoint),
         radius_m: f64,
     ) -> Self {
-        let arcs: Vec<Arc> = chosen
-            .iter()
-            .map(|&k| Arc::new(places, k, &centre, radius_m))
-            .collect();
+        let arc = |k: &usize, offsets: Span| Arc::new(places, *k, &centre, radius_m, offsets);
+        let arcs_of = |one: &Shared| -> Vec<Arc> {
+            let first = one.nodes.first().map_or(0.0, |n| n.deg);
+            let last = one.nodes.last().map_or(0.0, |n| n.deg);
+            one.members.iter().map(|k| arc(k, (first, last))).collect()
+        };
         let mut focus = Self {
             centre_m,
             radius_m,
             beyond_ln: 0.0,
-            arcs,
+            singles: singles.iter().map(|k| arc(k, (0.0, 0.0))).collect(),
+            shared: shared.iter().map(arcs_of).collect(),
         };
-        focus.beyond_ln = focus.ln_at(places, &centre) - BEYOND_NATS;
+        focus.beyond_ln = focus.ln_at(places, shared, &centre) - BEYOND_NATS;
         focus
     }
 
@@ -62,26 +70,39 @@ impl Focus {
     }
 
     /// Log likelihood at a point inside.
-    pub(crate) fn ln_at(&self, places: &Places, point: &EarthPoint) -> f64 {
-        self.arcs.iter().map(|arc| arc.ln_at(places, point)).sum()
+    pub(crate) fn ln_at(&self, places: &Places, shared: &[Shared], point: &EarthPoint) -> f64 {
+        let alone: f64 = self.singles.iter().map(|arc| arc.ln_at(places, point)).sum();
+        let together: f64 = shared
+            .iter()
+            .zip(&self.shared)
+            .map(|(one, arcs)| {
+                let mut terms: Vec<f64> = one.nodes.iter().map(|n| n.ln_weight).collect();
+                for arc in arcs {
+                    arc.add_ln_at(places, point, &one.nodes, &mut terms);
+                }
+                ln_sum(&terms)
+            })
+            .sum();
+        alone + together
     }
 }
 
 impl Arc {
-    fn new(places: &Places, k: usize, centre: &EarthPoint, radius_m: f64) -> Self {
+    fn new(places: &Places, k: usize, centre: &EarthPoint, radius_m: f64, offsets: Span) -> Self {
         let place = &places.list[k];
         let (azimuth_deg, range_m) = place.fast.azimuth_and_range(centre);
         // A little wider than the circle, so that the frame's distortion leaves no point out.
         let half_deg = (1.02 * radius_m / range_m.max(1e-3)).min(1.0).asin().to_degrees();
+        let width_deg = 2.0 * half_deg + (offsets.1 - offsets.0);
         let mut arc = Self {
             fast: place.fast,
-            from_deg: azimuth_deg - half_deg,
+            from_deg: azimuth_deg - half_deg + offsets.0,
             per_deg: 0.0,
             place: u32::try_from(k).unwrap_or(u32::MAX),
             values: [0.0; VALUES],
         };
-        if half_deg <= WIDEST_SIGMAS * place.sigma_deg {
-            let step_deg = 2.0 * half_deg / (VALUES - 1) as f64;
+        if width_deg <= 2.0 * WIDEST_SIGMAS * place.sigma_deg {
+            let step_deg = width_deg / (VALUES - 1) as f64;
             arc.per_deg = 1.0 / step_deg;
             for (i, value) in arc.values.iter_mut().enumerate() {
                 let at = lobewright_types::wrap_degrees(arc.from_deg + step_deg * i as f64);
@@ -96,8 +117,26 @@ impl Arc {
         if self.per_deg <= 0.0 {
             return places.list[self.place as usize].ln_at(azimuth_deg, range_m);
         }
-        let at =
-            (wrap_signed_degrees(azimuth_deg - self.from_deg) * self.per_deg).clamp(0.0, (VALUES - 1) as f64);
+        self.read(wrap_signed_degrees(azimuth_deg - self.from_deg))
+    }
+
+    /// As [`Place::add_ln_at`](crate::places::Place::add_ln_at).
+    fn add_ln_at(&self, places: &Places, point: &EarthPoint, nodes: &[Node], sums: &mut [f64]) {
+        let (azimuth_deg, range_m) = self.fast.azimuth_and_range(point);
+        if self.per_deg <= 0.0 {
+            places.list[self.place as usize].add_ln_at(azimuth_deg, range_m, nodes, sums);
+            return;
+        }
+        let first_deg = nodes.first().map_or(0.0, |n| n.deg);
+        let ahead_deg = wrap_signed_degrees(azimuth_deg + first_deg - self.from_deg);
+        for (node, sum) in nodes.iter().zip(sums) {
+            *sum += self.read(ahead_deg + (node.deg - first_deg));
+        }
+    }
+
+    /// The value so many degrees clockwise of the arc's start.
+    fn read(&self, ahead_deg: f64) -> f64 {
+        let at = (ahead_deg * self.per_deg).clamp(0.0, (VALUES - 1) as f64);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
@@ -130,7 +169,7 @@ mod tests {
                 crate::from_normal(&format!("p{k}"), place, azimuth, 2.0, (5.0, 0.0), None)
             })
             .collect();
-        let places = crate::places::gather(&bearings, 0.1, 1.0);
+        let places = crate::places::gather(&bearings, &crate::FixConfig::default());
         let frame = lobewright_geodesy::LocalFrame::at(target);
         let mut surface = Surface::new(
             &places,

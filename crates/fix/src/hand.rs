@@ -12,7 +12,7 @@ use lobewright_types::{
 /// or a good map (common practice, no source).
 const POSITION_SIGMA_M: f64 = 10.0;
 const REQUIRED: [&str; 6] = ["place", "lat_deg", "lon_deg", "bearing_deg", "north", "sigma_deg"];
-const OPTIONAL: [&str; 3] = ["date", "position_sigma_m", "note"];
+const OPTIONAL: [&str; 4] = ["date", "position_sigma_m", "compass", "note"];
 
 /// Why a table of hand bearings was refused.
 #[derive(Debug, thiserror::Error)]
@@ -27,7 +27,7 @@ pub enum HandError {
     },
     /// A column is missing.
     #[error(
-        "`{name}` has no column `{column}`; its first line must name place, lat_deg, lon_deg, bearing_deg, north, sigma_deg and may name date, position_sigma_m, note"
+        "`{name}` has no column `{column}`; its first line must name place, lat_deg, lon_deg, bearing_deg, north, sigma_deg and may name date, position_sigma_m, compass, note"
     )]
     MissingColumn {
         /// The table's name.
@@ -37,7 +37,7 @@ pub enum HandError {
     },
     /// A column that means nothing here.
     #[error(
-        "`{name}` has a column `{column}` that is not known; columns are place, lat_deg, lon_deg, bearing_deg, north, date, sigma_deg, position_sigma_m, note"
+        "`{name}` has a column `{column}` that is not known; columns are place, lat_deg, lon_deg, bearing_deg, north, date, sigma_deg, position_sigma_m, compass, note"
     )]
     UnknownColumn {
         /// The table's name.
@@ -121,6 +121,7 @@ pub fn from_normal(
     Bearing {
         id: name.to_owned(),
         station: name.to_owned(),
+        compass: None,
         transmitter: None,
         time_utc,
         position,
@@ -158,6 +159,7 @@ pub fn from_normal(
 /// | `date` | RFC 3339 date (`2026-02-14`, taken as noon UTC) or time (`2026-02-14T03:25:00Z`); must be given with `magnetic` |
 /// | `sigma_deg` | standard deviation, above 0, up to 90 |
 /// | `position_sigma_m` | standard deviation of the place, 0 or more; 10 where not given |
+/// | `compass` | who or what took it: bearings with the same name have the compass's error in common; where not given, the whole table has one |
 /// | `note` | anything; not used |
 ///
 /// Lines that start with `#` and blank lines are passed over.
@@ -165,7 +167,7 @@ pub fn from_normal(
 /// # Result
 /// Bearings in the order of the lines, and doubts. Magnetic ones are turned to true north by the declination at the place and date (at the ellipsoid's height);
 /// its standard deviation is added to `sigma_deg` in squares and kept as `heading_sigma_deg`, since all
-/// bearings of the place share it.
+/// bearings with the compass share it.
 ///
 /// # Errors
 /// [`HandError`], which names the line and the field, and what would be right.
@@ -280,6 +282,8 @@ impl Row<'_> {
         let errors = (position_sigma_m, heading_sigma_deg);
         let mut bearing = from_normal(place, position, azimuth, sigma_deg, errors, time);
         bearing.id = format!("{}:{}", self.name, self.line);
+        let compass = self.text("compass");
+        bearing.compass = Some(if compass.is_empty() { self.name } else { compass }.to_owned());
         Ok((bearing, warning))
     }
 
@@ -397,6 +401,7 @@ mod tests {
         assert_eq!(bearings.len(), 2);
         let hill = &bearings[0];
         assert_eq!((hill.id.as_str(), hill.station.as_str()), ("hunt.csv:3", "hill"));
+        assert_eq!(hill.compass.as_deref(), Some("hunt.csv"));
         // Declination near 23 degrees east there.
         assert!((hill.azimuth.degrees() - 13.0).abs() < 1.0, "{:?}", hill.azimuth);
         assert!(hill.heading_sigma_deg > 0.2 && hill.sigma_deg > 3.0);
@@ -408,6 +413,18 @@ mod tests {
         assert!((quay.position_sigma_m - 25.0).abs() < 1e-12);
         assert_eq!(quay.class, BearingClass::C);
         assert_eq!(quay.time_utc, None);
+    }
+
+    #[test]
+    fn one_table_is_one_compass_unless_it_names_them() {
+        let table = "place,lat_deg,lon_deg,bearing_deg,north,sigma_deg,compass\n\
+            hill,-41.30,174.10,350,true,3,Ann\n\
+            quay,-41.28,174.12,12,true,3,\n\
+            pier,-41.29,174.15,300,true,3,Ann\n";
+        let (bearings, _) = read_hand_bearings(table.as_bytes(), "hunt.csv").unwrap();
+        let compasses: Vec<&str> = bearings.iter().filter_map(|b| b.compass.as_deref()).collect();
+        assert_eq!(compasses, ["Ann", "hunt.csv", "Ann"]);
+        assert_eq!(bearings[2].station, "pier");
     }
 
     #[test]

@@ -1,14 +1,20 @@
 //! The log posterior over the map.
 
 use lobewright_geodesy::{EarthPoint, LocalFrame};
-use lobewright_types::{Position, wrap_degrees};
+use lobewright_types::Position;
 
 use crate::clues::{Clues, Spot};
 use crate::focus::Focus;
+use crate::offset::{self, Node, Span, ln_sum};
+use crate::place::Cone;
 use crate::places::Places;
 
 /// From so many places on a narrowed search is worth its own layout.
 const MANY_PLACES: usize = 256;
+
+/// Steps of a heading error, in standard deviations of what all places together say of it: a sum of a normal curve at
+/// such steps is right to 3 parts in 10,000.
+const STEP_SIGMAS: f64 = 1.5;
 
 /// Log density of a point outside the search disc: far below anything a bearing can give, yet finite.
 pub(crate) const OUTSIDE_LN: f64 = -1e12;
@@ -44,23 +50,73 @@ impl Domain {
     }
 }
 
+/// A compass or mounting with the places in use that share it.
+#[derive(Debug, Clone)]
+pub(crate) struct Shared {
+    pub(crate) group: usize,
+    /// Numbers of its places in use.
+    pub(crate) members: Vec<usize>,
+    /// Where its heading error may lie.
+    pub(crate) spans: Vec<Span>,
+    pub(crate) nodes: Vec<Node>,
+}
+
 /// The posterior of some of the places (all, or a selection for a first search).
 #[derive(Debug)]
 pub(crate) struct Surface<'a> {
-    places: &'a Places,
+    pub(crate) places: &'a Places,
     pub(crate) domain: Domain,
     /// Places in use, ascending: those of one group are neighbours.
     pub(crate) chosen: Vec<usize>,
+    /// Those of them that share nothing.
+    singles: Vec<usize>,
+    /// The others.
+    pub(crate) shared: Vec<Shared>,
     focus: Option<Focus>,
     clues: Option<&'a Clues>,
 }
 
 impl<'a> Surface<'a> {
     pub(crate) fn new(places: &'a Places, domain: Domain) -> Self {
+        let spans: Vec<Vec<Span>> = places
+            .groups
+            .iter()
+            .map(|g| g.prior.map(|p| p.reach()).into_iter().collect())
+            .collect();
+        Self::of((0..places.list.len()).collect(), places, domain, |g| {
+            spans[g].clone()
+        })
+    }
+
+    fn of(
+        chosen: Vec<usize>,
+        places: &'a Places,
+        domain: Domain,
+        spans: impl Fn(usize) -> Vec<Span>,
+    ) -> Self {
+        let (mut singles, mut shared): (Vec<usize>, Vec<Shared>) = (Vec::new(), Vec::new());
+        for &k in &chosen {
+            let group = places.list[k].group;
+            match shared.last_mut() {
+                _ if places.groups[group].prior.is_none() => singles.push(k),
+                Some(last) if last.group == group => last.members.push(k),
+                _ => shared.push(Shared {
+                    group,
+                    members: vec![k],
+                    spans: spans(group),
+                    nodes: Vec::new(),
+                }),
+            }
+        }
+        for one in &mut shared {
+            one.lay_nodes(places);
+        }
         Self {
             places,
             domain,
-            chosen: (0..places.list.len()).collect(),
+            chosen,
+            singles,
+            shared,
             focus: None,
             clues: None,
         }
@@ -84,42 +140,88 @@ impl<'a> Surface<'a> {
             (0..count).map(|k| (2 * k + 1) * n / (2 * count)).collect()
         };
         Self {
-            places: self.places,
-            domain: self.domain,
-            chosen,
-            focus: None,
             clues: self.clues,
+            ..Self::of(chosen, self.places, self.domain, |g| self.spans_of(g))
         }
+    }
+
+    fn spans_of(&self, group: usize) -> Vec<Span> {
+        let held = self.shared.binary_search_by_key(&group, |s| s.group);
+        held.map(|k| self.shared[k].spans.clone()).unwrap_or_default()
+    }
+
+    /// Looks for each heading error only where a search with fewer places found it.
+    pub(crate) fn take_spans(&mut self, from: &[(usize, Vec<Span>)]) {
+        for (group, spans) in from {
+            if let Ok(k) = self.shared.binary_search_by_key(group, |s| s.group) {
+                self.shared[k].spans.clone_from(spans);
+                self.shared[k].lay_nodes(self.places);
+            }
+        }
+    }
+
+    /// Where the heading errors lie, given the parts of the map that hold the posterior.
+    pub(crate) fn found_spans(&self, points_m: &[(f64, f64)]) -> Vec<(usize, Vec<Span>)> {
+        if self.shared.is_empty() {
+            return Vec::new();
+        }
+        let mut highest: Vec<Vec<f64>> = self
+            .shared
+            .iter()
+            .map(|s| vec![f64::NEG_INFINITY; s.nodes.len()])
+            .collect();
+        for &(east_m, north_m) in points_m {
+            let spot = Spot::at(self.domain.frame, east_m, north_m);
+            let point = spot.point;
+            let whole = self.ln_at(&point) + self.clues.map_or(0.0, |clues| clues.ln_at(&spot));
+            for (one, highest) in self.shared.iter().zip(&mut highest) {
+                let terms = one.terms(self.places, &point);
+                let rest = whole - ln_sum(&terms);
+                for (high, term) in highest.iter_mut().zip(terms) {
+                    *high = high.max(rest + term);
+                }
+            }
+        }
+        self.shared
+            .iter()
+            .zip(highest)
+            .map(|(one, highest)| (one.group, offset::kept(&one.nodes, &highest)))
+            .collect()
     }
 
     /// Narrows the surface to a circle of the local frame, where that pays; outside, it is given up.
     pub(crate) fn focus_on(&mut self, centre_m: (f64, f64), radius_m: f64) {
-        let nodes = |k: &usize| self.places.groups[self.places.list[*k].group].nodes.len();
-        if self.chosen.len() < MANY_PLACES || self.chosen.iter().any(|k| nodes(k) > 1) {
+        if self.chosen.len() < MANY_PLACES {
             return;
         }
         let centre = self.domain.frame.from_local(centre_m.0, centre_m.1).into();
-        self.focus = Some(Focus::new(
+        let focus = Focus::new(
             self.places,
-            &self.chosen,
+            &self.singles,
+            &self.shared,
             (centre_m, centre),
             radius_m,
-        ));
+        );
+        self.focus = Some(focus);
     }
 
-    /// Looks at the whole disc again.
+    /// Looks at the whole disc and at all heading errors again.
     pub(crate) fn unfocus(&mut self) {
         self.focus = None;
+        for one in &mut self.shared {
+            one.spans = self.places.groups[one.group]
+                .prior
+                .map(|p| p.reach())
+                .into_iter()
+                .collect();
+            one.lay_nodes(self.places);
+        }
     }
 
     /// Table lookups that one point costs.
     pub(crate) fn cost(&self) -> f64 {
-        let bearings: f64 = self
-            .chosen
-            .iter()
-            .map(|&k| self.places.groups[self.places.list[k].group].nodes.len() as f64)
-            .sum();
-        bearings + self.clues.map_or(0.0, Clues::cost)
+        let shared: usize = self.shared.iter().map(|s| s.members.len() * s.nodes.len()).sum();
+        (self.singles.len() + shared) as f64 + self.clues.map_or(0.0, Clues::cost)
     }
 
     /// Log posterior at a point of the local frame, up to a constant.
@@ -132,59 +234,28 @@ impl<'a> Surface<'a> {
             None => self.ln_at(&spot.point),
             Some(focus) => focus
                 .beyond(east_m, north_m)
-                .unwrap_or_else(|| focus.ln_at(self.places, &spot.point)),
+                .unwrap_or_else(|| focus.ln_at(self.places, &self.shared, &spot.point)),
         };
         bearings + self.clues.map_or(0.0, |clues| clues.ln_at(&spot))
     }
 
     /// Log likelihood of all chosen places at a point.
     pub(crate) fn ln_at(&self, point: &EarthPoint) -> f64 {
-        let mut sum = 0.0;
-        let mut start = 0;
-        while start < self.chosen.len() {
-            let group = self.places.list[self.chosen[start]].group;
-            let nodes = &self.places.groups[group].nodes;
-            if nodes.len() == 1 {
-                let place = &self.places.list[self.chosen[start]];
-                let (azimuth_deg, range_m) = place.fast.azimuth_and_range(point);
-                sum += place.ln_at(azimuth_deg, range_m);
-                start += 1;
-                continue;
-            }
-            let end = start
-                + self.chosen[start..]
-                    .iter()
-                    .take_while(|&&k| self.places.list[k].group == group)
-                    .count();
-            sum += self.shared_ln(&self.chosen[start..end], nodes, point);
-            start = end;
-        }
-        sum
-    }
-
-    /// One heading error over several places, summed out.
-    fn shared_ln(&self, members: &[usize], nodes: &[(f64, f64)], point: &EarthPoint) -> f64 {
-        let seen: Vec<(usize, f64, f64)> = members
+        let alone: f64 = self
+            .singles
             .iter()
             .map(|&k| {
-                let (azimuth_deg, range_m) = self.places.list[k].fast.azimuth_and_range(point);
-                (k, azimuth_deg, range_m)
+                let place = &self.places.list[k];
+                let (azimuth_deg, range_m) = place.fast.azimuth_and_range(point);
+                place.ln_at(azimuth_deg, range_m)
             })
-            .collect();
-        let terms: Vec<f64> = nodes
+            .sum();
+        let shared: f64 = self
+            .shared
             .iter()
-            .map(|&(offset_deg, ln_weight)| {
-                let direct: f64 = seen
-                    .iter()
-                    .map(|&(k, azimuth_deg, range_m)| {
-                        self.places.list[k].ln_at(wrap_degrees(azimuth_deg + offset_deg), range_m)
-                    })
-                    .sum();
-                ln_weight + direct
-            })
-            .collect();
-        let peak = terms.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        peak + terms.iter().map(|t| (t - peak).exp()).sum::<f64>().ln()
+            .map(|s| ln_sum(&s.terms(self.places, point)))
+            .sum();
+        alone + shared
     }
 
     /// A limit that the log posterior does not pass within a circle.
@@ -193,16 +264,67 @@ impl<'a> Surface<'a> {
             return OUTSIDE_LN;
         }
         let spot = Spot::at(self.domain.frame, east_m, north_m);
-        let bearings: f64 = self
-            .chosen
+        let point = spot.point;
+        let alone: f64 = self
+            .singles
             .iter()
-            .map(|&k| {
-                let place = &self.places.list[k];
-                let extra_deg = self.places.groups[place.group].nodes[0].0.abs();
-                place.ln_bound(&spot.point, radius_m, extra_deg)
-            })
+            .map(|&k| self.places.list[k].cone(&point, radius_m).ln_bound(0.0, 0.0))
             .sum();
-        bearings + self.clues.map_or(0.0, |clues| clues.ln_bound(&spot, radius_m))
+        let shared: f64 = self
+            .shared
+            .iter()
+            .map(|s| s.ln_bound(self.places, &point, radius_m))
+            .sum();
+        alone + shared + self.clues.map_or(0.0, |clues| clues.ln_bound(&spot, radius_m))
+    }
+}
+
+impl Shared {
+    fn lay_nodes(&mut self, places: &Places) {
+        let weight: f64 = self
+            .members
+            .iter()
+            .map(|&k| places.list[k].sigma_deg.powi(-2))
+            .sum();
+        let step_deg = STEP_SIGMAS / weight.sqrt();
+        self.nodes = places.groups[self.group]
+            .prior
+            .map(|p| p.nodes(&self.spans, step_deg))
+            .unwrap_or_default();
+    }
+
+    /// For each node its prior and the likelihood of all places there, in logarithms.
+    pub(crate) fn terms(&self, places: &Places, point: &EarthPoint) -> Vec<f64> {
+        let mut terms: Vec<f64> = self.nodes.iter().map(|n| n.ln_weight).collect();
+        for &k in &self.members {
+            let place = &places.list[k];
+            let (azimuth_deg, range_m) = place.fast.azimuth_and_range(point);
+            place.add_ln_at(azimuth_deg, range_m, &self.nodes, &mut terms);
+        }
+        terms
+    }
+
+    /// A limit of the sum over the nodes within a circle. Nodes nearer together than the circle's own angle are taken at once.
+    fn ln_bound(&self, places: &Places, point: &EarthPoint, radius_m: f64) -> f64 {
+        let cones: Vec<Cone> = self
+            .members
+            .iter()
+            .map(|&k| places.list[k].cone(point, radius_m))
+            .collect();
+        let width_deg = cones.iter().map(|c| c.half_deg).fold(f64::INFINITY, f64::min);
+        let mut terms = Vec::new();
+        let mut rest = self.nodes.as_slice();
+        while let Some(first) = rest.first() {
+            let count = rest.partition_point(|n| n.deg <= first.deg + width_deg);
+            let (block, after) = rest.split_at(count);
+            let last = block[count - 1];
+            let (middle_deg, half_deg) = (f64::midpoint(first.deg, last.deg), (last.deg - first.deg) / 2.0);
+            let weights: Vec<f64> = block.iter().map(|n| n.ln_weight).collect();
+            let places_ln: f64 = cones.iter().map(|c| c.ln_bound(middle_deg, half_deg)).sum();
+            terms.push(ln_sum(&weights) + places_ln);
+            rest = after;
+        }
+        ln_sum(&terms)
     }
 }
 

@@ -19,6 +19,8 @@ pub(crate) const MAX_LEVEL: u8 = 26;
 const RIM_LEVEL: u8 = 9;
 /// Cells wanted within three nats of the top before more places are taken in.
 const TOP_CELLS: usize = 24;
+/// Points on which heading errors that nothing speaks for are dropped.
+const OFFSET_POINTS: usize = 300;
 /// Cells this far under the top are given up when more places are taken in.
 const DROP_NATS: f64 = 16.0;
 
@@ -93,19 +95,43 @@ impl Ord for Open {
     }
 }
 
-/// Cells that together hold the posterior's mass, each small enough to see it.
-pub(crate) fn active_cells(surface: &Surface) -> Vec<Cell> {
+/// Cells that together hold the posterior's mass, each small enough to see it. Narrows the surface's heading errors to those
+/// that count there.
+pub(crate) fn active_cells(surface: &mut Surface) -> Vec<Cell> {
     let all = surface.chosen.len();
     let mut count = BOUND_PLACES;
-    let mut cells = bound_search(&surface.thinned(count));
+    let first = surface.thinned(count);
+    let mut cells = bound_search(&first);
+    let mut spans = first.found_spans(&strongest(&first, &cells));
     while count < all {
         count = (count * 4).min(all);
         let mut more = surface.thinned(count);
+        more.take_spans(&spans);
         let (centre_m, radius_m) = circle(&cells, surface.domain.radius_m);
         more.focus_on(centre_m, radius_m);
         cells = take_in(&more, cells);
+        spans = more.found_spans(&strongest(&more, &cells));
     }
+    surface.take_spans(&spans);
     cells
+}
+
+/// Middles of the cells that hold most.
+fn strongest(surface: &Surface, cells: &[Cell]) -> Vec<(f64, f64)> {
+    if surface.shared.is_empty() {
+        return Vec::new();
+    }
+    let radius_m = surface.domain.radius_m;
+    let mut valued: Vec<(f64, (f64, f64))> = cells
+        .iter()
+        .map(|c| {
+            let (east, north) = c.middle_m(radius_m);
+            (surface.ln_local(east, north), (east, north))
+        })
+        .collect();
+    valued.sort_by(|a, b| b.0.total_cmp(&a.0));
+    valued.truncate(OFFSET_POINTS);
+    valued.into_iter().map(|v| v.1).collect()
 }
 
 /// A circle around cells: its middle and radius in the local frame.

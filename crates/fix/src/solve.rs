@@ -8,6 +8,7 @@ use crate::contour;
 use crate::evidence::{Evidence, Scene, solve_evidence};
 use crate::geometry;
 use crate::grid::{self, Grid};
+use crate::headings::{self, Headings};
 use crate::likelihood::{Domain, Surface};
 use crate::mesh::Mesh;
 use crate::modes::{self, Peak};
@@ -49,8 +50,10 @@ const LOOKUPS: f64 = 1.2e7;
 /// - *Several bearings from one place* are joined first, each with its own chance `e` to be wrong; the heading error that they share is
 ///   taken out of each density, and put back once into the joint one (exact for peaks of normal shape). The place as a whole then
 ///   has a chance `e` to see a reflection: a building turns all of its bearings.
-/// - *One station in several places* with a heading error: that error is a common offset, summed out over 41 steps of 0.15 sigma. A
-///   station's own error counts as no less than that step, to keep the sum exact.
+/// - *One compass or station in several places* has one heading error in all of them, an offset `b`, summed out: `d_i` is read at the azimuth
+///   plus `b`. What is expected of `b` is a normal error of the stated `heading_sigma_deg` and, from three places on, with
+///   a chance of `config.compass_fault_prior` a fault of standard deviation `config.compass_fault_sigma_deg`. The sum takes steps of 1.5 standard
+///   deviations of what all places together say of `b`, where they say that it lies. What they say is in `Fix::station_offsets`.
 /// - *Grid*: branch and bound over a quadtree finds every part that holds a millionth of the mass; leaves are cut into triangles with the log
 ///   posterior straight inside, refined until areas and mean change by less than `config.grid_tolerance`.
 /// - *Search disc*: `config.search_radius_km` where nothing nearer follows from the crossings (2.5 times their distance, 3 times that of the
@@ -101,14 +104,13 @@ pub(crate) fn explore<T>(
     then: impl FnOnce(&Grid, &Surface) -> T,
 ) -> T {
     let limit_m = 1000.0 * config.search_radius_km;
-    let cost = surface.cost().max(1.0);
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
-    let max_nodes = (LOOKUPS / cost).clamp(1_500.0, 40_000.0) as usize;
     loop {
         surface.unfocus();
-        let cells = search::active_cells(&surface);
+        let cells = search::active_cells(&mut surface);
         let (centre_m, reach_m) = search::circle(&cells, surface.domain.radius_m);
         surface.focus_on(centre_m, reach_m);
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
+        let max_nodes = (LOOKUPS / surface.cost().max(1.0)).clamp(1_500.0, 40_000.0) as usize;
         let grid = grid::refine(Mesh::new(&surface, &cells), config.grid_tolerance, max_nodes);
         let wider_m = (2.0 * surface.domain.radius_m).min(limit_m);
         if surface.domain.radius_m >= limit_m || !at_the_rim(&grid, surface.domain.radius_m) {
@@ -148,9 +150,15 @@ pub(crate) fn conclude(
     let region95 = contour::region(&grid.mesh, &domain, grid.level95, 0.95);
     let (east_m, north_m) = top::highest_point(surface, grid, peaks[0].top);
     let position = domain.frame.from_local(east_m, north_m);
-    let points = verdicts::representatives(&grid.samples, &domain);
+    let count = verdicts::points_for(places.list.len());
+    let points = verdicts::representatives(&grid.samples, &domain, count);
+    let headings = Headings::new(surface, &points);
+    let contradiction_of = |list: &[&Place]| {
+        let linear = statements::linear_of_some(list, Some(position), |group| headings.mean_deg(group));
+        statements::contradiction(linear, headings.told())
+    };
 
-    let contradiction = statements::contradiction(statements::linear_of(places, Some(position)).as_ref());
+    let contradiction = contradiction_of(&places.list.iter().collect::<Vec<_>>());
     let disc_km2 = std::f64::consts::PI * limit_km * limit_km;
     let open = reaches_rim(grid, grid.level95).then_some(limit_km);
     let unsolved = scene.hopeless.clone().filter(|_| open.is_some());
@@ -163,7 +171,7 @@ pub(crate) fn conclude(
     let reflected: Vec<f64> = places
         .list
         .iter()
-        .map(|p| verdicts::place_reflected(p, &points))
+        .map(|p| verdicts::place_reflected(p, &points, &headings))
         .collect();
     let standing: f64 = reflected.iter().map(|r| 1.0 - r).sum();
     if let (Some(reason), true) = (&contradiction, standing < 1.5) {
@@ -177,8 +185,7 @@ pub(crate) fn conclude(
         .filter(|(_, r)| **r < 0.5)
         .map(|(p, _)| p)
         .collect();
-    let contradiction =
-        statements::contradiction(statements::linear_of_some(&stands, Some(position)).as_ref());
+    let contradiction = contradiction_of(&stands);
 
     let listed: Vec<&Peak> = peaks
         .iter()
@@ -186,14 +193,16 @@ pub(crate) fn conclude(
         .filter(|(k, p)| *k == 0 || p.probability >= LISTED)
         .map(|(_, p)| p)
         .collect();
-    let mut statements = statements::beside(
+    let station_offsets = headings.offsets();
+    let mut said: Vec<FixStatement> = headings::faults(&station_offsets).collect();
+    said.extend(statements::beside(
         places.list.len(),
         contradiction,
         listed.len(),
         open,
         config.reflection_prior,
-    );
-    statements.extend(scene.clues.statements(grid, &domain));
+    ));
+    said.extend(scene.clues.statements(grid, &domain));
     FixOutcome::Fix(Box::new(Fix {
         position,
         ellipse95: modes::ellipse(listed[0], grid.level95, median_range_m(scene, position), &domain),
@@ -207,10 +216,17 @@ pub(crate) fn conclude(
                 }
             })
             .collect(),
-        verdicts: verdicts::verdicts(bearings, places, &points, position, config.reflection_prior),
-        station_offsets: Vec::new(),
+        verdicts: verdicts::verdicts(
+            bearings,
+            places,
+            (&points, &headings),
+            &reflected,
+            position,
+            config.reflection_prior,
+        ),
+        station_offsets,
         path_loss: Vec::new(),
-        statements,
+        statements: said,
         region50,
         region95,
     }))

@@ -68,11 +68,15 @@ fn parallel(places: &Places, crossings: &[Crossing]) -> Option<FixStatement> {
 
 /// The normal-error answer from one ray a place: its most probable mode, or the mode that points nearest to `near`.
 pub(crate) fn linear_of(places: &Places, near: Option<Position>) -> Option<LinearFix> {
-    linear_of_some(&places.list.iter().collect::<Vec<_>>(), near)
+    linear_of_some(&places.list.iter().collect::<Vec<_>>(), near, |_| 0.0)
 }
 
-/// The same from some of the places.
-pub(crate) fn linear_of_some(list: &[&Place], near: Option<Position>) -> Option<LinearFix> {
+/// The same from some of the places, each turned back by the heading error of its group.
+pub(crate) fn linear_of_some(
+    list: &[&Place],
+    near: Option<Position>,
+    offset_deg: impl Fn(usize) -> f64,
+) -> Option<LinearFix> {
     let count = list.len();
     // For a first look some are enough; the last word, on chi-square, takes all.
     let take = if near.is_none() {
@@ -84,8 +88,9 @@ pub(crate) fn linear_of_some(list: &[&Place], near: Option<Position>) -> Option<
         .map(|k| list[k * count / take])
         .map(|place| {
             let modes = place.density.modes(0.05);
+            let offset_deg = offset_deg(place.group);
             let mode = near.map_or(modes[0], |at| {
-                let azimuth = inverse(place.position, at).azimuth;
+                let azimuth = inverse(place.position, at).azimuth.turned(offset_deg);
                 modes
                     .iter()
                     .copied()
@@ -97,7 +102,7 @@ pub(crate) fn linear_of_some(list: &[&Place], near: Option<Position>) -> Option<
             });
             Ray {
                 position: place.position,
-                azimuth: mode.azimuth,
+                azimuth: mode.azimuth.turned(-offset_deg),
                 sigma_deg: mode.sigma_deg.max(1e-4),
                 position_sigma_m: place.position_sigma_m,
             }
@@ -106,10 +111,11 @@ pub(crate) fn linear_of_some(list: &[&Place], near: Option<Position>) -> Option<
     most_likely(&rays, near)
 }
 
-/// The contradiction among bearings, if there is one beyond chance.
-pub(crate) fn contradiction(linear: Option<&LinearFix>) -> Option<FixStatement> {
-    let fix = linear?;
-    let p_value = p_value(fix)?;
+/// The contradiction among bearings, if there is one beyond chance; `fitted` heading errors were found from the same bearings.
+pub(crate) fn contradiction(linear: Option<LinearFix>, fitted: usize) -> Option<FixStatement> {
+    let mut fix = linear?;
+    fix.dof = fix.dof.saturating_sub(fitted);
+    let p_value = p_value(&fix)?;
     (p_value < CONTRADICTION_P).then_some(FixStatement::Contradiction {
         chi_square: fix.chi_square,
         degrees_of_freedom: fix.dof,

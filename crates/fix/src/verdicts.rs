@@ -1,54 +1,70 @@
 //! What became of each bearing.
 
 use lobewright_geodesy::{EarthPoint, inverse};
-use lobewright_types::{Azimuth, Bearing, BearingFlag, BearingVerdict, Position, True};
+use lobewright_types::{Azimuth, Bearing, BearingFlag, BearingVerdict, Position, True, wrap_degrees};
 
 use crate::grid::Sample;
+use crate::headings::Headings;
 use crate::likelihood::Domain;
 use crate::places::{Place, Places, usable};
 
 /// Points that stand for the posterior: the error of a probability averaged over them is under a hundredth.
 const POINTS: usize = 64;
+/// With very many places fewer: the posterior is then narrow against each bearing's error.
+const LEAST_POINTS: usize = 16;
+const READS: usize = 160_000;
+
+/// How many points are enough for so many places.
+pub(crate) fn points_for(places: usize) -> usize {
+    (READS / places.max(1)).clamp(LEAST_POINTS, POINTS)
+}
 
 /// Points of equal probability, drawn at even steps of the sorted mass.
-pub(crate) fn representatives(samples: &[Sample], domain: &Domain) -> Vec<EarthPoint> {
-    let mut points = Vec::with_capacity(POINTS);
+pub(crate) fn representatives(samples: &[Sample], domain: &Domain, count: usize) -> Vec<EarthPoint> {
+    let mut points = Vec::with_capacity(count);
     let mut mass = 0.0;
     for s in samples {
         mass += s.mass;
-        while points.len() < POINTS && mass >= (points.len() as f64 + 0.5) / POINTS as f64 {
+        while points.len() < count && mass >= (points.len() as f64 + 0.5) / count as f64 {
             points.push(domain.frame.from_local(s.east_m, s.north_m).into());
         }
     }
     points
 }
 
-/// The probability that a place's bearings are a reflection, over the posterior.
-pub(crate) fn place_reflected(place: &Place, points: &[EarthPoint]) -> f64 {
-    let sum: f64 = points
-        .iter()
-        .map(|p| {
-            let (azimuth_deg, range_m) = place.fast.azimuth_and_range(p);
-            place.reflected_at(azimuth_deg, range_m)
-        })
-        .sum();
+/// The mean over the points, and the offsets at each, of a function of the azimuth that the place should have read.
+fn mean_over(place: &Place, points: &[EarthPoint], headings: &Headings, of: impl Fn(f64, f64) -> f64) -> f64 {
+    let mut sum = 0.0;
+    for (number, point) in points.iter().enumerate() {
+        let (azimuth_deg, range_m) = place.fast.azimuth_and_range(point);
+        for &(offset_deg, share) in headings.at(place.group, number) {
+            sum += share * of(wrap_degrees(azimuth_deg + offset_deg), range_m);
+        }
+    }
     sum / points.len().max(1) as f64
 }
 
-/// One verdict a bearing, in the caller's order.
+/// The probability that a place's bearings are a reflection, over the posterior.
+pub(crate) fn place_reflected(place: &Place, points: &[EarthPoint], headings: &Headings) -> f64 {
+    mean_over(place, points, headings, |azimuth_deg, range_m| {
+        place.reflected_at(azimuth_deg, range_m)
+    })
+}
+
+/// One verdict a bearing, in the caller's order; `whole` are the places' probabilities.
 pub(crate) fn verdicts(
     bearings: &[Bearing],
     places: &Places,
-    points: &[EarthPoint],
+    (points, headings): (&[EarthPoint], &Headings),
+    whole: &[f64],
     fix: Position,
     reflection: f64,
 ) -> Vec<BearingVerdict> {
     let mut reflected = vec![1.0; bearings.len()];
-    for place in &places.list {
-        let whole = place_reflected(place, points);
+    for (place, whole) in places.list.iter().zip(whole) {
         for &i in &place.members {
             let alone = if place.members.len() > 1 {
-                bearing_reflected(&bearings[i], place, points, reflection)
+                bearing_reflected(&bearings[i], place, (points, headings), reflection)
             } else {
                 0.0
             };
@@ -64,20 +80,20 @@ pub(crate) fn verdicts(
 }
 
 /// The probability that one of several bearings of a place does not point where the others do.
-fn bearing_reflected(bearing: &Bearing, place: &Place, points: &[EarthPoint], reflection: f64) -> f64 {
+fn bearing_reflected(
+    bearing: &Bearing,
+    place: &Place,
+    (points, headings): (&[EarthPoint], &Headings),
+    reflection: f64,
+) -> f64 {
     let flat = reflection / 360.0;
-    let sum: f64 = points
-        .iter()
-        .map(|p| {
-            let azimuth_deg = place.fast.azimuth_deg(p);
-            let good = (1.0 - reflection)
-                * bearing
-                    .density
-                    .density_per_deg(Azimuth::from_degrees(azimuth_deg));
-            if flat > 0.0 { flat / (flat + good) } else { 0.0 }
-        })
-        .sum();
-    sum / points.len().max(1) as f64
+    if flat <= 0.0 {
+        return 0.0;
+    }
+    mean_over(place, points, headings, |azimuth_deg, _| {
+        let azimuth = Azimuth::from_degrees(azimuth_deg);
+        flat / (flat + (1.0 - reflection) * bearing.density.density_per_deg(azimuth))
+    })
 }
 
 /// The probability that the transmitter lies along the weaker arrival of a bearing in which a reflection was found:

@@ -145,6 +145,10 @@ pub struct Bearing {
     pub id: String,
     /// Name of the station or place.
     pub station: String,
+    /// What the heading was taken with, where several stations or places share it: a person's compass. Bearings with the same have its error in
+    /// common. Absent: the station's own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub compass: Option<String>,
     /// Label of the transmitter, where several are told apart.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub transmitter: Option<String>,
@@ -161,7 +165,7 @@ pub struct Bearing {
     pub azimuth: Azimuth<True>,
     /// Standard deviation within the most probable mode, the heading's error included.
     pub sigma_deg: f64,
-    /// Standard deviation of the heading or compass, common to all bearings of the station; already inside
+    /// Standard deviation of the heading or compass, common to all bearings of the station or `compass`; already inside
     /// `density`.
     pub heading_sigma_deg: f64,
     /// The whole posterior density over the circle; written as compact text, see

@@ -106,7 +106,7 @@ pub struct BearingVerdict {
 /// A heading or compass error that all bearings of a station share, as the bearings themselves show it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StationOffset {
-    /// The station.
+    /// The station, or the compass where several places share one.
     pub station: String,
     /// Bearings read minus true: clockwise positive. Subtract it from a reading.
     pub offset_deg: f64,
@@ -157,6 +157,17 @@ pub enum FixStatement {
         /// Probability of so large a value by chance.
         p_value: f64,
     },
+    /// All bearings of a station are off by one angle, beyond the stated error of its heading; the position is corrected for it.
+    HeadingFault {
+        /// The station or compass.
+        station: String,
+        /// Bearings read minus true: clockwise positive.
+        offset_deg: f64,
+        /// Its standard deviation.
+        sigma_deg: f64,
+        /// Probability that it is a fault.
+        fault_probability: f64,
+    },
     /// Several separate positions are likely.
     SeveralPositions {
         /// How many with at least 5 %.
@@ -205,6 +216,12 @@ impl fmt::Display for FixStatement {
             Self::Contradiction { chi_square, degrees_of_freedom, p_value } => write!(
                 f,
                 "the bearings contradict each other beyond their stated errors (chi-square {chi_square:.1} on {degrees_of_freedom} degrees of freedom, p = {p_value:.2e}): look for a reflection, a compass fault or a second transmitter"
+            ),
+            Self::HeadingFault { station, offset_deg, sigma_deg, fault_probability } => write!(
+                f,
+                "all bearings of {station} read about {:.1} degrees (1 sigma {sigma_deg:.1}) {} of true, by probability {fault_probability:.2}: the position is corrected for it; check the compass, the mounting and the declination",
+                offset_deg.abs(),
+                if *offset_deg >= 0.0 { "clockwise" } else { "anticlockwise" }
             ),
             Self::SeveralPositions { count } => write!(
                 f,

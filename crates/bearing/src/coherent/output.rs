@@ -70,6 +70,7 @@ pub fn coherent_bearing(estimate: &CoherentEstimate, taken: Taken) -> Bearing {
     Bearing {
         id: taken.id,
         station: taken.station,
+        compass: None,
         transmitter: None,
         time_utc: taken.time_utc,
         position: taken.position,

@@ -10,6 +10,7 @@ use lobewright_types::{
     ArcDeg, Azimuth, Bearing, BearingClass, BearingFlag, BearingKind, BearingOutcome, BearingVerdict, Burst,
     BurstFlag, CircleDensity, Dbfs, ErrorEllipse, FittedSignal, Fix, FixMode, FixOutcome, FixStatement,
     LevelReading, NoBearing, NoBearingReason, Pointing, PolygonDeg, Position, Region, SampleIndex,
+    StationOffset,
 };
 
 pub(crate) fn place(lat_deg: f64, lon_deg: f64) -> Position {
@@ -22,6 +23,7 @@ pub(crate) fn bearing(id: &str, station: &str, position: Position, azimuth_deg: 
     Bearing {
         id: id.to_owned(),
         station: station.to_owned(),
+        compass: None,
         transmitter: None,
         time_utc: Some("2026-02-14T03:25:00.5Z".parse().unwrap()),
         position,
@@ -121,7 +123,12 @@ pub(crate) fn fix(target: Position) -> Fix {
             },
         ],
         verdicts: vec![verdict("b1", 0.02, -0.7), verdict("b2", 0.97, 38.0)],
-        station_offsets: Vec::new(),
+        station_offsets: vec![StationOffset {
+            station: "van 2".to_owned(),
+            offset_deg: 7.25,
+            sigma_deg: 1.5,
+            fault_probability: 0.9375,
+        }],
         path_loss: Vec::new(),
         statements: vec![FixStatement::SeveralPositions { count: 2 }],
     }
@@ -143,6 +150,12 @@ pub(crate) fn every_statement() -> Vec<FixStatement> {
             chi_square: 20.0,
             degrees_of_freedom: 2,
             p_value: 4.5e-5,
+        },
+        FixStatement::HeadingFault {
+            station: "van 2".to_owned(),
+            offset_deg: -7.25,
+            sigma_deg: 1.5,
+            fault_probability: 0.9375,
         },
         FixStatement::SeveralPositions { count: 2 },
         FixStatement::Open { limit_km: 300.0 },
