@@ -3,6 +3,8 @@
 
 mod common;
 
+use std::fmt::Write;
+
 use common::{ORIGIN, fix, holds, noise, ring, stations};
 use lobewright_fix::{FixConfig, from_normal, read_hand_bearings, solve};
 use lobewright_geodesy::inverse;
@@ -132,7 +134,7 @@ fn a_notebook_with_one_bad_compass_is_corrected() {
     let mut table = "place,lat_deg,lon_deg,bearing_deg,north,sigma_deg\n".to_owned();
     for (k, place) in places.iter().enumerate() {
         let read = inverse(*place, ORIGIN).azimuth.turned(9.0).degrees();
-        table += &format!("p{k},{},{},{read:.1},true,3\n", place.lat_deg, place.lon_deg);
+        writeln!(table, "p{k},{},{},{read:.1},true,3", place.lat_deg, place.lon_deg).unwrap();
     }
     let (list, _) = read_hand_bearings(table.as_bytes(), "notebook.csv").unwrap();
     let found = fix(solve(&list, &FixConfig::default()));

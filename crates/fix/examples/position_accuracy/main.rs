@@ -61,8 +61,8 @@ With `-- --only TEXT` it prints the rows with TEXT in their name, with `--trials
 
 struct Options {
     only: String,
-    trials: u64,
-    threads: u64,
+    trials: usize,
+    threads: usize,
 }
 
 fn main() -> ExitCode {
@@ -105,15 +105,15 @@ fn print_row(name: &str, s: &Score) {
 }
 
 /// All hunts of a class, in order, on several threads.
-fn all(class: Class, options: &Options) -> Vec<Outcome> {
+fn all(class: Class, options: &Options) -> Vec<Option<Outcome>> {
     let threads = options.threads;
-    let parts: Vec<Vec<Outcome>> = std::thread::scope(|scope| {
+    let parts: Vec<Vec<Option<Outcome>>> = std::thread::scope(|scope| {
         let workers: Vec<_> = (0..threads)
             .map(|first| {
                 scope.spawn(move || {
                     (first..options.trials)
-                        .step_by(usize::try_from(threads).unwrap_or(1))
-                        .map(|trial| run(class, trial))
+                        .step_by(threads)
+                        .map(|trial| run(class, trial as u64))
                         .collect()
                 })
             })
@@ -124,7 +124,7 @@ fn all(class: Class, options: &Options) -> Vec<Outcome> {
             .collect()
     });
     (0..options.trials)
-        .map(|trial| parts[(trial % threads) as usize][(trial / threads) as usize])
+        .map(|trial| parts[trial % threads][trial / threads])
         .collect()
 }
 
@@ -141,7 +141,7 @@ fn arguments(mut given: impl Iterator<Item = String>) -> Result<Options, String>
             .ok_or_else(|| format!("`{option}` wants a value: {KNOWN}"))?;
         let number = || {
             value
-                .parse::<u64>()
+                .parse::<usize>()
                 .ok()
                 .filter(|n| *n > 0)
                 .ok_or_else(|| format!("`{option}` wants a number above 0, not `{value}`"))

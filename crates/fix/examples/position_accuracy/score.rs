@@ -7,10 +7,8 @@ use lobewright_types::FixOutcome;
 use crate::hunts::{Class, Hunt};
 
 /// One hunt's result.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub(crate) struct Outcome {
-    /// Whether there was a position.
-    pub(crate) fixed: bool,
     pub(crate) error_m: f64,
     pub(crate) squared_sigmas: f64,
     pub(crate) bound_m2: f64,
@@ -23,14 +21,13 @@ pub(crate) struct Outcome {
     pub(crate) fault_said: bool,
 }
 
-/// Solves a hunt and holds the result against the truth.
-pub(crate) fn run(class: Class, trial: u64) -> Outcome {
+/// Solves a hunt and holds the result against the truth; none where there is no position.
+pub(crate) fn run(class: Class, trial: u64) -> Option<Outcome> {
     let hunt = Hunt::draw(class, trial);
     let FixOutcome::Fix(fix) = solve(&hunt.bearings, &FixConfig::default()) else {
-        return Outcome::default();
+        return None;
     };
-    Outcome {
-        fixed: true,
+    Some(Outcome {
         error_m: inverse(fix.position, hunt.truth).distance_m,
         squared_sigmas: hunt.squared_sigmas(fix.position),
         bound_m2: hunt.bound_m2(),
@@ -39,7 +36,7 @@ pub(crate) fn run(class: Class, trial: u64) -> Outcome {
         held95: fix.region95.contains(hunt.truth),
         area95_km2: fix.region95.area_km2,
         fault_said: fix.station_offsets.iter().any(|o| o.fault_probability >= 0.5),
-    }
+    })
 }
 
 /// Sums over the hunts with a position.
@@ -66,8 +63,8 @@ fn median(mut values: Vec<f64>) -> f64 {
 }
 
 impl Score {
-    pub(crate) fn of(all: &[Outcome]) -> Self {
-        let fixed: Vec<&Outcome> = all.iter().filter(|o| o.fixed).collect();
+    pub(crate) fn of(all: &[Option<Outcome>]) -> Self {
+        let fixed: Vec<&Outcome> = all.iter().flatten().collect();
         let count = |of: fn(&Outcome) -> bool| fixed.iter().filter(|o| of(o)).count();
         let mean =
             |of: fn(&Outcome) -> f64| fixed.iter().map(|o| of(o)).sum::<f64>() / fixed.len().max(1) as f64;
