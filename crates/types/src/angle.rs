@@ -11,7 +11,7 @@ mod sealed {
 
 /// The direction an azimuth is counted from.
 pub trait North: sealed::Sealed + Copy + fmt::Debug + PartialEq + 'static {
-    /// The word people and files use for it: `true`, `magnetic` or `mount`.
+    /// The word people and files use for it: `true`, `magnetic`, `grid` or `mount`.
     const NAME: &'static str;
 }
 
@@ -21,18 +21,25 @@ pub struct True;
 /// Magnetic north at the place and date of the reading.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Magnetic;
+/// North of a map's grid at the place of the reading: the direction in which its northings grow.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Grid;
 /// The zero mark of the antenna's mounting, or the vehicle's nose.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Mount;
 
 impl sealed::Sealed for True {}
 impl sealed::Sealed for Magnetic {}
+impl sealed::Sealed for Grid {}
 impl sealed::Sealed for Mount {}
 impl North for True {
     const NAME: &'static str = "true";
 }
 impl North for Magnetic {
     const NAME: &'static str = "magnetic";
+}
+impl North for Grid {
+    const NAME: &'static str = "grid";
 }
 impl North for Mount {
     const NAME: &'static str = "mount";
@@ -115,6 +122,18 @@ impl Azimuth<True> {
     pub fn to_magnetic(self, declination_deg: f64) -> Azimuth<Magnetic> {
         Azimuth::from_degrees(self.deg - declination_deg)
     }
+
+    /// Counts the same direction from grid north; `convergence_deg` is where grid north lies, clockwise from true north.
+    pub fn to_grid(self, convergence_deg: f64) -> Azimuth<Grid> {
+        Azimuth::from_degrees(self.deg - convergence_deg)
+    }
+}
+
+impl Azimuth<Grid> {
+    /// Counts the same direction from true north; `convergence_deg` is where grid north lies, clockwise from true north.
+    pub fn to_true(self, convergence_deg: f64) -> Azimuth<True> {
+        Azimuth::from_degrees(self.deg + convergence_deg)
+    }
 }
 
 impl Azimuth<Mount> {
@@ -183,6 +202,14 @@ mod tests {
         let compass = Azimuth::<Magnetic>::from_degrees(350.0);
         assert!((compass.to_true(23.0).degrees() - 13.0).abs() < 1e-12);
         assert!((compass.to_true(23.0).to_magnetic(23.0).degrees() - 350.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn grid_north_east_of_true_north_adds_to_a_map_azimuth() {
+        let map = Azimuth::<Grid>::from_degrees(359.0);
+        assert!((map.to_true(1.9).degrees() - 0.9).abs() < 1e-12);
+        assert!((map.to_true(1.9).to_grid(1.9).degrees() - 359.0).abs() < 1e-12);
+        assert_eq!(map.to_string(), "359.0° grid");
     }
 
     #[test]

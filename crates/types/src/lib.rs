@@ -27,7 +27,7 @@ mod reading;
 mod stage;
 mod time;
 
-pub use angle::{Azimuth, Magnetic, Mount, North, True, wrap_degrees, wrap_signed_degrees};
+pub use angle::{Azimuth, Grid, Magnetic, Mount, North, True, wrap_degrees, wrap_signed_degrees};
 pub use bearing::{
     ArcDeg, Bearing, BearingClass, BearingFlag, BearingKind, BearingOutcome, FittedSignal, NoBearing,
     NoBearingReason,
