@@ -3,16 +3,28 @@
 use std::fmt;
 use std::io::Read;
 
-use lobewright_geodesy::{DeclinationError, FieldWarning, declination};
+use lobewright_geodesy::{
+    CoordinateError, DeclinationError, FieldWarning, GridZone, ParsedPosition, declination, grid_convergence,
+    parse_position,
+};
 use lobewright_types::{
-    Azimuth, Bearing, BearingClass, BearingKind, CircleDensity, Magnetic, Position, Timestamp, True,
+    Azimuth, Bearing, BearingClass, BearingKind, CircleDensity, Grid, Magnetic, Position, Timestamp, True,
 };
 
 /// Standard deviation of a place that a person gives without saying how well it is known: a handheld satellite receiver
 /// or a good map (common practice, no source).
 const POSITION_SIGMA_M: f64 = 10.0;
-const REQUIRED: [&str; 6] = ["place", "lat_deg", "lon_deg", "bearing_deg", "north", "sigma_deg"];
-const OPTIONAL: [&str; 4] = ["date", "position_sigma_m", "compass", "note"];
+const REQUIRED: [&str; 4] = ["place", "bearing_deg", "north", "sigma_deg"];
+const OPTIONAL: [&str; 8] = [
+    "lat_deg",
+    "lon_deg",
+    "position",
+    "date",
+    "position_sigma_m",
+    "compass",
+    "transmitter",
+    "note",
+];
 
 /// Why a table of hand bearings was refused.
 #[derive(Debug, thiserror::Error)]
@@ -27,7 +39,7 @@ pub enum HandError {
     },
     /// A column is missing.
     #[error(
-        "`{name}` has no column `{column}`; its first line must name place, lat_deg, lon_deg, bearing_deg, north, sigma_deg and may name date, position_sigma_m, compass, note"
+        "`{name}` has no column `{column}`; its first line must name place, lat_deg and lon_deg or position, bearing_deg, north, sigma_deg and may name date, position_sigma_m, compass, transmitter, note"
     )]
     MissingColumn {
         /// The table's name.
@@ -37,7 +49,7 @@ pub enum HandError {
     },
     /// A column that means nothing here.
     #[error(
-        "`{name}` has a column `{column}` that is not known; columns are place, lat_deg, lon_deg, bearing_deg, north, date, sigma_deg, position_sigma_m, compass, note"
+        "`{name}` has a column `{column}` that is not known; columns are place, lat_deg, lon_deg, position, bearing_deg, north, date, sigma_deg, position_sigma_m, compass, transmitter, note"
     )]
     UnknownColumn {
         /// The table's name.
@@ -66,6 +78,26 @@ pub enum HandError {
         found: String,
         /// What would be right.
         wanted: &'static str,
+    },
+    /// A place that cannot be read.
+    #[error("`{name}` line {line}: `position` cannot be read")]
+    Position {
+        /// The table's name.
+        name: String,
+        /// Line in the file, from 1.
+        line: u64,
+        /// Why.
+        source: CoordinateError,
+    },
+    /// A place given in two ways, or in none.
+    #[error("`{name}` line {line}: {found}; give either `position` or both `lat_deg` and `lon_deg`")]
+    PlaceGiven {
+        /// The table's name.
+        name: String,
+        /// Line in the file, from 1.
+        line: u64,
+        /// What was found.
+        found: &'static str,
     },
     /// A magnetic bearing that cannot be turned into a true one.
     #[error("`{name}` line {line}: `date` or place does not allow a magnetic bearing")]
@@ -154,18 +186,22 @@ pub fn from_normal(
 /// |---|---|
 /// | `place` | name of the place, not empty; the bearing's station |
 /// | `lat_deg`, `lon_deg` | WGS 84, north and east positive |
+/// | `position` | in their stead: coordinates in any form that [`parse_position`](lobewright_geodesy::parse_position) reads, in quotes where they have a comma |
 /// | `bearing_deg` | clockwise, 0 to 360 |
-/// | `north` | `true` or `magnetic`: what it is counted from |
+/// | `north` | `true`, `magnetic` or `grid` (that of UTM, UPS near the poles): what it is counted from |
 /// | `date` | RFC 3339 date (`2026-02-14`, taken as noon UTC) or time (`2026-02-14T03:25:00Z`); must be given with `magnetic` |
 /// | `sigma_deg` | standard deviation, above 0, up to 90 |
 /// | `position_sigma_m` | standard deviation of the place, 0 or more; 10 where not given |
 /// | `compass` | who or what took it: bearings with the same name have the compass's error in common; where not given, the whole table has one |
+/// | `transmitter` | label of the transmitter, where several are told apart |
 /// | `note` | anything; not used |
 ///
 /// Lines that start with `#` and blank lines are passed over.
 ///
 /// # Result
-/// Bearings in the order of the lines, and doubts. Magnetic ones are turned to true north by the declination at the place and date (at the ellipsoid's height);
+/// Bearings in the order of the lines, and doubts. Where `position` names a cell (a locator, a square of MGRS) the place is its middle and the
+/// spread of a place anywhere in it is added to `position_sigma_m` in squares. Grid bearings are turned to true north by the convergence of
+/// the grid that `position` names, else of the one that the place belongs to. Magnetic ones are turned to true north by the declination at the place and date (at the ellipsoid's height);
 /// its standard deviation is added to `sigma_deg` in squares and kept as `heading_sigma_deg`, since all
 /// bearings with the compass share it.
 ///
@@ -232,8 +268,15 @@ fn check_header(header: &csv::StringRecord, name: &str) -> Result<(), HandError>
             });
         }
     }
-    for column in REQUIRED {
-        if !header.iter().any(|h| h == column) {
+    let has = |column: &str| header.iter().any(|h| h == column);
+    // Either way to give the place is enough; what is missing is one of the pair.
+    let pair: &[&str] = if has("position") && !has("lat_deg") && !has("lon_deg") {
+        &[]
+    } else {
+        &["lat_deg", "lon_deg"]
+    };
+    for &column in REQUIRED[..1].iter().chain(pair).chain(&REQUIRED[1..]) {
+        if !has(column) {
             return Err(HandError::MissingColumn {
                 name: name.to_owned(),
                 column,
@@ -241,6 +284,36 @@ fn check_header(header: &csv::StringRecord, name: &str) -> Result<(), HandError>
         }
     }
     Ok(())
+}
+
+/// Where a bearing was taken.
+#[derive(Clone, Copy)]
+struct Spot {
+    position: Position,
+    /// Standard deviation, each axis, of a place anywhere in the cell that the table names; 0 for a point.
+    cell_sigma_m: f64,
+    /// The grid that grid north is counted in.
+    zone: GridZone,
+}
+
+impl From<Position> for Spot {
+    fn from(position: Position) -> Self {
+        Self {
+            position,
+            cell_sigma_m: 0.0,
+            zone: GridZone::of(position),
+        }
+    }
+}
+
+impl From<ParsedPosition> for Spot {
+    fn from(parsed: ParsedPosition) -> Self {
+        Self {
+            cell_sigma_m: if parsed.is_cell() { parsed.sigma_m() } else { 0.0 },
+            zone: parsed.zone.unwrap_or(GridZone::of(parsed.position)),
+            ..Self::from(parsed.position)
+        }
+    }
 }
 
 struct Row<'a> {
@@ -256,7 +329,7 @@ impl Row<'_> {
         if place.is_empty() {
             return Err(self.wrong("place", "a name"));
         }
-        let position = self.position()?;
+        let spot = self.spot()?;
         let sigma_deg = self.number(
             "sigma_deg",
             "a standard deviation above 0 and up to 90 degrees",
@@ -272,11 +345,14 @@ impl Row<'_> {
                 (0.0..=1e5).contains(&s)
             })?
         };
+        let position = spot.position;
+        let position_sigma_m = position_sigma_m.hypot(spot.cell_sigma_m);
         let time = self.time()?;
         let (azimuth, heading_sigma_deg, warning) = match self.text("north") {
             "true" => (Azimuth::<True>::from_degrees(bearing_deg), 0.0, None),
             "magnetic" => self.turned_to_true(bearing_deg, position, time)?,
-            _ => return Err(self.wrong("north", "`true` or `magnetic`")),
+            "grid" => (self.turned_from_grid(bearing_deg, spot)?, 0.0, None),
+            _ => return Err(self.wrong("north", "`true`, `magnetic` or `grid`")),
         };
         let sigma_deg = sigma_deg.hypot(heading_sigma_deg);
         let errors = (position_sigma_m, heading_sigma_deg);
@@ -284,6 +360,7 @@ impl Row<'_> {
         bearing.id = format!("{}:{}", self.name, self.line);
         let compass = self.text("compass");
         bearing.compass = Some(if compass.is_empty() { self.name } else { compass }.to_owned());
+        bearing.transmitter = Some(self.text("transmitter").to_owned()).filter(|label| !label.is_empty());
         Ok((bearing, warning))
     }
 
@@ -311,6 +388,39 @@ impl Row<'_> {
         });
         let azimuth = Azimuth::<Magnetic>::from_degrees(bearing_deg).to_true(found.deg);
         Ok((azimuth, found.sigma_deg, warning))
+    }
+
+    fn turned_from_grid(&self, bearing_deg: f64, spot: Spot) -> Result<Azimuth<True>, HandError> {
+        let convergence_deg =
+            grid_convergence(spot.position, spot.zone).map_err(|error| self.no_position(error.into()))?;
+        Ok(Azimuth::<Grid>::from_degrees(bearing_deg).to_true(convergence_deg))
+    }
+
+    fn spot(&self) -> Result<Spot, HandError> {
+        let text = self.text("position");
+        let degrees = !self.text("lat_deg").is_empty() || !self.text("lon_deg").is_empty();
+        let by_position = self.header.iter().any(|h| h == "position");
+        let refused = |found| HandError::PlaceGiven {
+            name: self.name.to_owned(),
+            line: self.line,
+            found,
+        };
+        match (text.is_empty(), degrees) {
+            (false, true) => Err(refused("the place is given twice")),
+            (true, false) if by_position => Err(refused("the place is not given")),
+            (true, _) => self.position().map(Spot::from),
+            (false, false) => parse_position(text)
+                .map(Spot::from)
+                .map_err(|error| self.no_position(error)),
+        }
+    }
+
+    fn no_position(&self, source: CoordinateError) -> HandError {
+        HandError::Position {
+            name: self.name.to_owned(),
+            line: self.line,
+            source,
+        }
     }
 
     fn position(&self) -> Result<Position, HandError> {
@@ -375,138 +485,5 @@ impl Row<'_> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const HEADER: &str = "place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg\n";
-
-    fn error_of(table: &str) -> String {
-        read_hand_bearings(table.as_bytes(), "hunt.csv")
-            .unwrap_err()
-            .to_string()
-    }
-
-    fn field_error(row: &str) -> String {
-        error_of(&format!("{HEADER}{row}\n"))
-    }
-
-    #[test]
-    fn true_and_magnetic_bearings_come_in() {
-        let table = "place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg,position_sigma_m,note\n\
-            # after lunch\n\
-            hill,-41.30,174.10,350,magnetic,2026-02-14,3,,\"gusty, cold\"\n\
-            quay,-41.28,185.9,12.5,true,,4,25,\n";
-        let (bearings, warnings) = read_hand_bearings(table.as_bytes(), "hunt.csv").unwrap();
-        assert!(warnings.is_empty());
-        assert_eq!(bearings.len(), 2);
-        let hill = &bearings[0];
-        assert_eq!((hill.id.as_str(), hill.station.as_str()), ("hunt.csv:3", "hill"));
-        assert_eq!(hill.compass.as_deref(), Some("hunt.csv"));
-        // Declination near 23 degrees east there.
-        assert!((hill.azimuth.degrees() - 13.0).abs() < 1.0, "{:?}", hill.azimuth);
-        assert!(hill.heading_sigma_deg > 0.2 && hill.sigma_deg > 3.0);
-        assert!((hill.sigma_deg - 3.0_f64.hypot(hill.heading_sigma_deg)).abs() < 1e-12);
-        assert!((hill.position_sigma_m - POSITION_SIGMA_M).abs() < 1e-12);
-        let quay = &bearings[1];
-        assert!((quay.azimuth.degrees() - 12.5).abs() < 1e-12);
-        assert!((quay.position.lon_deg + 174.1).abs() < 1e-9);
-        assert!((quay.position_sigma_m - 25.0).abs() < 1e-12);
-        assert_eq!(quay.class, BearingClass::C);
-        assert_eq!(quay.time_utc, None);
-    }
-
-    #[test]
-    fn one_table_is_one_compass_unless_it_names_them() {
-        let table = "place,lat_deg,lon_deg,bearing_deg,north,sigma_deg,compass\n\
-            hill,-41.30,174.10,350,true,3,Ann\n\
-            quay,-41.28,174.12,12,true,3,\n\
-            pier,-41.29,174.15,300,true,3,Ann\n";
-        let (bearings, _) = read_hand_bearings(table.as_bytes(), "hunt.csv").unwrap();
-        let compasses: Vec<&str> = bearings.iter().filter_map(|b| b.compass.as_deref()).collect();
-        assert_eq!(compasses, ["Ann", "hunt.csv", "Ann"]);
-        assert_eq!(bearings[2].station, "pier");
-    }
-
-    #[test]
-    fn errors_name_line_field_and_what_would_be_right() {
-        let cases = [
-            (
-                "hill,91,174,10,true,,3",
-                "`hunt.csv` line 2: `lat_deg` is `91`; it must be a number from -90 to 90 degrees, north positive",
-            ),
-            (
-                "hill,41,x,10,true,,3",
-                "`hunt.csv` line 2: `lon_deg` is `x`; it must be a number from -180 to 360 degrees, east positive",
-            ),
-            (
-                "hill,41,174,400,true,,3",
-                "`hunt.csv` line 2: `bearing_deg` is `400`; it must be a number of degrees from 0 to 360",
-            ),
-            (
-                "hill,41,174,NaN,true,,3",
-                "`hunt.csv` line 2: `bearing_deg` is `NaN`; it must be a number of degrees from 0 to 360",
-            ),
-            (
-                "hill,41,174,10,grid,,3",
-                "`hunt.csv` line 2: `north` is `grid`; it must be `true` or `magnetic`",
-            ),
-            (
-                "hill,41,174,10,magnetic,,3",
-                "`hunt.csv` line 2: `date` is ``; it must be a date such as 2026-02-14, since magnetic north moves: a magnetic bearing needs it",
-            ),
-            (
-                "hill,41,174,10,true,14.2.2026,3",
-                "`hunt.csv` line 2: `date` is `14.2.2026`; it must be a date such as 2026-02-14 or a time such as 2026-02-14T03:25:00Z",
-            ),
-            (
-                "hill,41,174,10,true,,0",
-                "`hunt.csv` line 2: `sigma_deg` is `0`; it must be a standard deviation above 0 and up to 90 degrees",
-            ),
-            (
-                ",41,174,10,true,,3",
-                "`hunt.csv` line 2: `place` is ``; it must be a name",
-            ),
-            (
-                "hill,41,174,10,magnetic,2031-01-01,3",
-                "`hunt.csv` line 2: `date` or place does not allow a magnetic bearing",
-            ),
-        ];
-        for (row, text) in cases {
-            assert_eq!(field_error(row), text);
-        }
-    }
-
-    #[test]
-    fn columns_unknown_missing_or_twice_are_refused() {
-        assert!(
-            error_of("place,lat,lon_deg\n")
-                .starts_with("`hunt.csv` has a column `lat` that is not known; columns are")
-        );
-        assert!(
-            error_of("place,lat_deg\n")
-                .starts_with("`hunt.csv` has no column `lon_deg`; its first line must name")
-        );
-        assert_eq!(
-            error_of("place,place\n"),
-            "`hunt.csv` has the column `place` twice"
-        );
-        let short = error_of(&format!("{HEADER}hill,41\n"));
-        assert_eq!(
-            short,
-            "cannot read `hunt.csv` as a table of comma-separated values"
-        );
-    }
-
-    #[test]
-    fn compass_bearings_near_a_magnetic_pole_are_flagged() {
-        // Official test value: H is 1504 nT at 89 N 121 W.
-        let table = format!("{HEADER}ice,89,-121,10,magnetic,2025-06-01,3\n");
-        let (_, warnings) = read_hand_bearings(table.as_bytes(), "hunt.csv").unwrap();
-        assert_eq!(warnings.len(), 1);
-        assert!(
-            warnings[0]
-                .to_string()
-                .starts_with("line 2, place `ice`: the horizontal magnetic field is under 2000 nT")
-        );
-    }
-}
+#[path = "hand_tests.rs"]
+mod tests;
