@@ -13,8 +13,8 @@ use std::error::Error;
 use std::path::Path;
 
 use lobewright_export::{
-    GeoOptions, Report, StationPictures, bearings_csv, bearings_jsonl, fix_csv, fix_geojson, fix_json,
-    fix_kml, report_html, write_atomically,
+    GeoOptions, Report, StationPictures, bearings_aprs, bearings_csv, bearings_jsonl, fix_csv, fix_geojson,
+    fix_gpx, fix_json, fix_kml, report_html, write_atomically,
 };
 
 fn main() -> Result<(), Box<dyn Error>> {
@@ -48,6 +48,8 @@ fn main() -> Result<(), Box<dyn Error>> {
         ("report.html", report_html(&report)),
         ("fix.geojson", fix_geojson(&fix, &bearings, &options)),
         ("fix.kml", fix_kml(&fix, &bearings, &options)),
+        ("fix.gpx", fix_gpx(&fix, &bearings, &options)),
+        ("bearings.aprs", bearings_aprs(&fix, &bearings, &options)),
         ("fix.json", fix_json(&fix)),
         ("fix.csv", fix_csv(&fix)),
         ("bearings.jsonl", bearings_jsonl(&bearings)),

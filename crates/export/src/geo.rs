@@ -2,7 +2,7 @@
 
 mod cut;
 
-use lobewright_geodesy::direct;
+use lobewright_geodesy::{CoordinateForm, direct};
 use lobewright_types::{
     Azimuth, Bearing, BearingOutcome, BearingVerdict, ErrorEllipse, Fix, FixOutcome, Position, True,
 };
@@ -27,6 +27,8 @@ pub struct GeoOptions {
     pub line_length_m: Option<f64>,
     /// Where the transmitter is, where that is known (trials).
     pub truth: Option<Position>,
+    /// The form of coordinates in descriptions; degrees with decimals and hemisphere letters where absent.
+    pub coordinates: Option<CoordinateForm>,
 }
 
 /// The fix behind an outcome.

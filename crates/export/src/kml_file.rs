@@ -8,7 +8,7 @@ use crate::geo::{
     CutPolygon, GeoOptions, bearing_line, cut_polygons, ellipse_ring, fix_of, found, line_length_m, on_earth,
     stations, verdict_of,
 };
-use crate::words::{human_bearing_line, human_fix};
+use crate::words::{human_bearing_line, human_fix_in};
 
 /// Colours are alpha, blue, green, red. No style names an icon: that would need the network.
 const STYLES: [(&str, &str); 8] = [
@@ -62,13 +62,15 @@ pub fn fix_kml(fix: &FixOutcome, bearings: &[BearingOutcome], options: &GeoOptio
     let _ = writeln!(
         out,
         "<description>{}</description>",
-        escape(&human_fix(fix).join("\n"))
+        escape(&human_fix_in(fix, options.coordinates).join("\n"))
     );
     for (id, style) in STYLES {
         let _ = writeln!(out, "<Style id=\"{id}\">{style}</Style>");
     }
     let found_fix = fix_of(fix);
-    let mut positions = found_fix.map(fix_placemarks).unwrap_or_default();
+    let mut positions = found_fix
+        .map(|fix| fix_placemarks(fix, options))
+        .unwrap_or_default();
     if let Some(truth) = options.truth.filter(|place| on_earth(*place)) {
         positions.push(placemark("Transmitter (known)", "", "fix", "", &point(truth)));
     }
@@ -110,10 +112,10 @@ fn placemark(name: &str, description: &str, style: &str, extra: &str, geometry: 
     )
 }
 
-fn fix_placemarks(fix: &Fix) -> Vec<String> {
+fn fix_placemarks(fix: &Fix, options: &GeoOptions) -> Vec<String> {
     let mut placemarks = Vec::new();
     if on_earth(fix.position) {
-        let words = human_fix(&FixOutcome::Fix(Box::new(fix.clone()))).join("\n");
+        let words = human_fix_in(&FixOutcome::Fix(Box::new(fix.clone())), options.coordinates).join("\n");
         placemarks.push(placemark(
             "Most probable position",
             &words,

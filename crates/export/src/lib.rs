@@ -1,4 +1,4 @@
-//! Results as JSON Lines, CSV, GeoJSON, KML, words and a one-page HTML report.
+//! Results as JSON Lines, CSV, GeoJSON, KML, GPX, APRS reports, words and a one-page HTML report.
 //!
 //! Every function but [`write_atomically`] is pure: values in, the text of a file out, the same bytes for the same
 //! values. What each field means and which unit it has stands in `docs/schema.md`.
@@ -6,25 +6,29 @@
 //! Angles are degrees clockwise from true north unless the name says otherwise, positions WGS 84 (longitude first in
 //! GeoJSON and KML, as those standards ask), times UTC in RFC 3339, levels dBFS.
 
+mod aprs;
 mod atomic;
 mod error;
 mod geo;
 mod geojson_file;
+mod gpx_file;
 mod json;
 mod kml_file;
 mod report;
 mod table;
 mod words;
 
+pub use aprs::{AprsError, AprsWarning, bearings_aprs, read_aprs_bearings};
 pub use atomic::write_atomically;
 pub use error::{ReadError, WriteError};
 pub use geo::GeoOptions;
 pub use geojson_file::fix_geojson;
+pub use gpx_file::fix_gpx;
 pub use json::{bearings_jsonl, bursts_jsonl, fix_json, read_bearings_jsonl, readings_jsonl};
 pub use kml_file::fix_kml;
 pub use report::{Report, StationPictures, report_html};
 pub use table::{bearings_csv, bursts_csv, fix_csv, readings_csv};
 pub use words::{
     azimuth_with_doubt, bearing_table, human_arcs, human_bearing_line, human_distance, human_fix,
-    human_other_modes, human_position,
+    human_fix_in, human_fix_place, human_other_modes, human_position,
 };

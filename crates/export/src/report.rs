@@ -6,7 +6,9 @@ use lobewright_types::{Bearing, BearingOutcome, BearingVerdict, FixOutcome, Time
 
 use crate::geo::{fix_of, verdict_of};
 use crate::kml_file::escape;
-use crate::words::{azimuth_with_doubt, flags_line, human_arcs, human_fix, kind_words, other_modes};
+use crate::words::{
+    azimuth_with_doubt, flags_line, human_arcs, human_fix, kind_words, other_forms, other_modes,
+};
 
 const STYLE: &str = include_str!("report/style.css");
 
@@ -111,7 +113,11 @@ pub fn report_html(r: &Report) -> String {
 fn write_position(out: &mut String, r: &Report) {
     let Some(fix) = &r.fix else { return };
     out.push_str("<section class=\"position\">\n");
-    for line in human_fix(fix) {
+    let mut lines = human_fix(fix);
+    if let Some(found) = fix_of(fix) {
+        lines.insert(1, other_forms(found));
+    }
+    for line in lines {
         let _ = writeln!(out, "<p>{}</p>", escape(&line));
     }
     out.push_str("</section>\n");

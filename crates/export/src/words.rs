@@ -1,5 +1,6 @@
 //! Results in words, for a terminal, a report or a radio.
 
+use lobewright_geodesy::{CoordinateForm, format_position};
 use lobewright_types::{
     ArcDeg, Azimuth, Bearing, BearingFlag, BearingKind, BearingOutcome, Fix, FixOutcome, Position, True,
     wrap_degrees,
@@ -302,17 +303,47 @@ pub(crate) fn human_area(area_km2: f64) -> String {
     }
 }
 
-/// Decimals of a degree that show a place to about a tenth of its error.
-fn place_decimals(fix: &Fix) -> usize {
-    let error_m = fix.ellipse95.map_or_else(
+/// How far off a position may be with 95 %, in metres: the shorter axis of the ellipse, else the radius of a circle of the region's area.
+fn error_m(fix: &Fix) -> f64 {
+    fix.ellipse95.map_or_else(
         || (fix.region95.area_km2.max(1e-6) * 1e6 / std::f64::consts::PI).sqrt(),
         |ellipse| ellipse.semi_minor_m,
-    );
-    decimals_of(error_m / 111_000.0).clamp(2, 6)
+    )
 }
 
-/// A position with its error, or why there is none, as sentences.
+/// Decimals of a degree that show a place to about a tenth of its error.
+fn place_decimals(fix: &Fix) -> usize {
+    decimals_of(error_m(fix) / 111_000.0).clamp(2, 6)
+}
+
+/// A place of a fix in a form of coordinates, with the digits that its error leaves: to a tenth of it, or a metre.
+///
+/// The error is that of the main mode, 95 %: the shorter axis of the ellipse, else the radius of a circle as large as the region.
+pub fn human_fix_place(fix: &Fix, place: Position, form: CoordinateForm) -> String {
+    format_position(place, form, (error_m(fix) / 10.0).max(1.0))
+}
+
+/// A position in every form of coordinates but decimal degrees, for whoever has a map, a satellite receiver or a radio.
+pub(crate) fn other_forms(fix: &Fix) -> String {
+    let words = |form| human_fix_place(fix, fix.position, form);
+    let grid = words(CoordinateForm::Utm);
+    // Near the poles the text says UPS itself.
+    let utm = if grid.starts_with("UPS") { "" } else { "UTM " };
+    format!(
+        "The same place: {}; {utm}{grid}; MGRS {}; locator {}.",
+        words(CoordinateForm::Minutes),
+        words(CoordinateForm::Mgrs),
+        words(CoordinateForm::Locator)
+    )
+}
+
+/// A position with its error, or why there is none, as sentences; places in degrees with decimals and hemisphere letters.
 pub fn human_fix(outcome: &FixOutcome) -> Vec<String> {
+    human_fix_in(outcome, None)
+}
+
+/// As [`human_fix`], with places in a form of coordinates.
+pub fn human_fix_in(outcome: &FixOutcome, form: Option<CoordinateForm>) -> Vec<String> {
     let fix = match outcome {
         FixOutcome::Fix(fix) => fix,
         FixOutcome::NoFix { statements } => {
@@ -321,11 +352,13 @@ pub fn human_fix(outcome: &FixOutcome) -> Vec<String> {
             return lines;
         }
     };
-    let decimals = place_decimals(fix);
-    let mut lines = vec![format!(
-        "Most probable position: {}.",
-        human_position(fix.position, decimals)
-    )];
+    let place_words = |place: Position| {
+        form.map_or_else(
+            || human_position(place, place_decimals(fix)),
+            |form| human_fix_place(fix, place, form),
+        )
+    };
+    let mut lines = vec![format!("Most probable position: {}.", place_words(fix.position))];
     if let Some(ellipse) = &fix.ellipse95 {
         lines.push(format!(
             "With {:.0} % it lies within {} by {} of the middle (half axes of the error ellipse), the long axis towards {:.0}.",
@@ -350,7 +383,7 @@ pub fn human_fix(outcome: &FixOutcome) -> Vec<String> {
         lines.push(format!(
             "With {:.0} % it lies near {} instead.",
             mode.probability * 100.0,
-            human_position(mode.position, decimals)
+            place_words(mode.position)
         ));
     }
     for verdict in fix.verdicts.iter().filter(|v| v.reflected_probability >= 0.5) {
@@ -423,6 +456,37 @@ mod tests {
             lon_deg: 174.78,
         };
         assert_eq!(human_position(place, 3), "41.290° S, 174.780° E");
+    }
+
+    #[test]
+    fn a_fix_is_said_in_any_form_with_the_digits_of_its_error() {
+        let region = |probability, area_km2| lobewright_types::Region {
+            probability,
+            area_km2,
+            polygons: Vec::new(),
+        };
+        let fix = Fix {
+            position: Position {
+                lat_deg: -41.3,
+                lon_deg: 174.1,
+            },
+            region50: region(0.5, 1.0),
+            // A circle of 1 km.
+            region95: region(0.95, std::f64::consts::PI),
+            ellipse95: None,
+            modes: Vec::new(),
+            verdicts: Vec::new(),
+            station_offsets: Vec::new(),
+            path_loss: Vec::new(),
+            statements: Vec::new(),
+        };
+        // GeographicLib's GeoConvert 2.1.2: 60s 257201.23 5423881.94, 60GTV5720123881.
+        assert_eq!(
+            other_forms(&fix),
+            "The same place: 41° 18.00' S, 174° 06.00' E; UTM 60 south 257201 mE 5423882 mN; MGRS 60G TV 572 238; locator RE78bq28aa."
+        );
+        let lines = human_fix_in(&FixOutcome::Fix(Box::new(fix)), Some(CoordinateForm::Mgrs));
+        assert_eq!(lines[0], "Most probable position: 60G TV 572 238.");
     }
 
     #[test]
