@@ -8,6 +8,7 @@
 
 #![warn(clippy::disallowed_methods)]
 
+pub mod advice;
 mod clues;
 mod config;
 mod contour;
