@@ -13,7 +13,7 @@ use rand_distr::{Distribution, StandardNormal};
 pub(crate) const GOAL_M: f64 = 200.0;
 /// Nobody goes nearer to the position than this.
 pub(crate) const MIN_RANGE_M: f64 = 300.0;
-/// The second bearing is taken so far to the side of the first one's line; the tour around the start keeps this radius.
+/// The second bearing is taken so far to the side of the first one's line.
 pub(crate) const BASE_M: f64 = 2000.0;
 /// The hunters know that the transmitter is no farther off than this.
 pub(crate) const SEARCH_KM: f64 = 30.0;
@@ -31,8 +31,6 @@ pub(crate) enum Way {
     Information,
     /// The place with the most information for an hour of travelling and bearing taking.
     PerHour,
-    /// On a circle around the start.
-    AroundStart,
     /// On the circle around the first estimate that goes through the start.
     AroundFirst,
     /// On a circle around the running position through the rim of the circle that holds 95 % there, no wider than the last.
@@ -104,6 +102,8 @@ struct Known<'a> {
 pub(crate) fn hunt(seed: u64, way: Way, most: usize) -> Outcome {
     let config = FixConfig {
         search_radius_km: SEARCH_KM,
+        // Where to go next does not hang on areas to a hundredth.
+        grid_tolerance: 0.05,
         ..FixConfig::default()
     };
     let mut truth = Truth::draw(seed);
@@ -152,7 +152,6 @@ fn next(way: Way, known: &Known) -> Position {
     let chosen = match way {
         Way::Information => advised(known, RankBy::Information),
         Way::PerHour => advised(known, RankBy::PerHour),
-        Way::AroundStart => None,
         Way::AroundFirst => known.first_estimate.map(|centre| {
             let line = inverse(centre, START);
             let radius_m = line.distance_m.max(1.01 * MIN_RANGE_M);
@@ -167,7 +166,7 @@ fn next(way: Way, known: &Known) -> Position {
         }),
         Way::Halving => around(known, |_, _, away_m| 0.5 * away_m),
     };
-    // The tour around the start; also what there is to do without an estimate.
+    // Without an estimate: steps around the start.
     chosen.unwrap_or_else(|| {
         let azimuth = known.first_azimuth.turned(90.0 + on_tour_deg(known.count - 1));
         direct(START, azimuth, BASE_M)
