@@ -12,6 +12,9 @@ use crate::places::{self, Places};
 use crate::solve::{self, no_fix};
 use crate::statements;
 
+/// The smallest disc that is searched where the bearings do not say how large: it grows while the position lies at its rim.
+const LEAST_DISC_M: f64 = 1000.0;
+
 /// What is known beforehand about the level that a transmitter makes, on one scale.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PowerPrior {
@@ -52,8 +55,9 @@ pub struct Evidence<'a> {
 /// As [`crate::solve`], and what [`Evidence`] holds beside the bearings, in any order. A report whose numbers are none is left out.
 ///
 /// # Result
-/// As [`crate::solve`]. Verdicts are about the bearings alone. Without bearings too a position can come out; where the region is
-/// open to the search limit and the bearings (or their lack) do not close it, [`FixOutcome::NoFix`] says so.
+/// As [`crate::solve`]. Verdicts are about the bearings alone. Without bearings that cross a position can come out too, looked for within
+/// three times the distance of the farthest level or station from the middle, farther while it lies at the rim; where half the
+/// posterior still reaches the limit, [`FixOutcome::NoFix`] says so and why the bearings do not close it.
 ///
 /// # Method
 /// The posterior of [`crate::solve`] times the likelihood of the levels and of the silence, times the areas' prior; each is
@@ -112,15 +116,25 @@ impl Scene {
     /// Where to look first.
     pub(crate) fn first_domain(&self, config: &FixConfig) -> Domain {
         let limit_m = 1000.0 * config.search_radius_km;
+        let reach_m = self.clues.reach_m(self.frame);
         if self.hopeless.is_some() {
+            let stations_m = self
+                .places
+                .list
+                .iter()
+                .map(|p| {
+                    let (east, north) = self.frame.to_local(p.position);
+                    solve::STATION_REACH * east.hypot(north)
+                })
+                .fold(LEAST_DISC_M, f64::max);
             return Domain {
                 frame: self.frame,
-                radius_m: limit_m,
+                radius_m: reach_m.max(stations_m).min(limit_m),
             };
         }
         let domain = solve::first_domain(&self.places, self.frame, config);
         Domain {
-            radius_m: domain.radius_m.max(self.clues.reach_m(self.frame)).min(limit_m),
+            radius_m: domain.radius_m.max(reach_m).min(limit_m),
             ..domain
         }
     }

@@ -74,6 +74,8 @@ pub(crate) struct Surface<'a> {
     pub(crate) shared: Vec<Shared>,
     focus: Option<Focus>,
     clues: Option<&'a Clues>,
+    /// The most that the clues may add outside the focus.
+    beyond_clues_ln: f64,
 }
 
 impl<'a> Surface<'a> {
@@ -119,6 +121,7 @@ impl<'a> Surface<'a> {
             shared,
             focus: None,
             clues: None,
+            beyond_clues_ln: f64::INFINITY,
         }
     }
 
@@ -194,7 +197,9 @@ impl<'a> Surface<'a> {
         if self.chosen.len() < MANY_PLACES {
             return;
         }
-        let centre = self.domain.frame.from_local(centre_m.0, centre_m.1).into();
+        let spot = Spot::at(self.domain.frame, centre_m.0, centre_m.1);
+        let centre = spot.point;
+        self.beyond_clues_ln = self.clues.map_or(f64::INFINITY, |clues| clues.ln_at(&spot));
         let focus = Focus::new(
             self.places,
             &self.singles,
@@ -230,13 +235,14 @@ impl<'a> Surface<'a> {
             return OUTSIDE_LN;
         }
         let spot = Spot::at(self.domain.frame, east_m, north_m);
-        let bearings = match &self.focus {
-            None => self.ln_at(&spot.point),
-            Some(focus) => focus
-                .beyond(east_m, north_m)
-                .unwrap_or_else(|| focus.ln_at(self.places, &self.shared, &spot.point)),
-        };
-        bearings + self.clues.map_or(0.0, |clues| clues.ln_at(&spot))
+        let clues = self.clues.map_or(0.0, |clues| clues.ln_at(&spot));
+        match &self.focus {
+            None => self.ln_at(&spot.point) + clues,
+            Some(focus) => focus.beyond(east_m, north_m).map_or_else(
+                || focus.ln_at(self.places, &self.shared, &spot.point) + clues,
+                |beyond| beyond + clues.min(self.beyond_clues_ln),
+            ),
+        }
     }
 
     /// Log likelihood of all chosen places at a point.

@@ -21,7 +21,7 @@ use crate::verdicts;
 /// The search reaches this many times the distance of the crossings from the middle of the stations.
 const REACH: f64 = 2.5;
 /// And this many times the distance of the farthest station.
-const STATION_REACH: f64 = 3.0;
+pub(crate) const STATION_REACH: f64 = 3.0;
 /// And this many standard deviations beyond the least-squares position.
 const SIGMA_REACH: f64 = 4.0;
 /// Modes of at least this probability are listed.
@@ -161,7 +161,7 @@ pub(crate) fn conclude(
     let contradiction = contradiction_of(&places.list.iter().collect::<Vec<_>>());
     let disc_km2 = std::f64::consts::PI * limit_km * limit_km;
     let open = reaches_rim(grid, grid.level95).then_some(limit_km);
-    let unsolved = scene.hopeless.clone().filter(|_| open.is_some());
+    let unsolved = scene.hopeless.clone().filter(|_| reaches_rim(grid, grid.level50));
     if region50.area_km2 > SHARE_OF_DISC * disc_km2 || unsolved.is_some() {
         let mut reasons: Vec<FixStatement> = unsolved.into_iter().collect();
         reasons.push(FixStatement::Open { limit_km });
@@ -225,7 +225,7 @@ pub(crate) fn conclude(
             config.reflection_prior,
         ),
         station_offsets,
-        path_loss: Vec::new(),
+        path_loss: scene.clues.path_loss(&points),
         statements: said,
         region50,
         region95,
