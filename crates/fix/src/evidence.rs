@@ -66,7 +66,7 @@ pub fn solve_evidence(evidence: &Evidence<'_>, config: &FixConfig) -> FixOutcome
     let config = config.clamped();
     let scene = match Scene::new(evidence, &config) {
         Ok(scene) => scene,
-        Err(reason) => return no_fix(vec![reason]),
+        Err(reasons) => return no_fix(reasons),
     };
     let surface = Surface::new(&scene.places, scene.first_domain(&config)).with_clues(&scene.clues);
     solve::explore(surface, &config, |grid, surface| {
@@ -88,8 +88,8 @@ impl Scene {
     /// Gathers the evidence.
     ///
     /// # Errors
-    /// The reason, where there is nothing to look for.
-    pub(crate) fn new(evidence: &Evidence<'_>, config: &FixConfig) -> Result<Self, FixStatement> {
+    /// The reasons, where there is nothing to look for.
+    pub(crate) fn new(evidence: &Evidence<'_>, config: &FixConfig) -> Result<Self, Vec<FixStatement>> {
         let places = places::gather(evidence.bearings, config);
         let heard: Vec<Position> = if places.list.is_empty() {
             clue_places(evidence)
@@ -97,13 +97,15 @@ impl Scene {
             places.list.iter().map(|p| p.position).collect()
         };
         if heard.is_empty() {
-            return Err(FixStatement::NoBearings);
+            return Err(vec![FixStatement::NoBearings]);
         }
         let frame = LocalFrame::at(Domain::middle(&heard));
         let clues = Clues::gather(evidence, config, frame);
         let hopeless = statements::hopeless(&places, frame);
         match hopeless {
-            Some(reason) if !clues.may_locate() => Err(reason),
+            Some(reason) if !clues.may_locate() => {
+                Err(std::iter::once(reason).chain(clues.unused()).collect())
+            }
             hopeless => Ok(Self {
                 places,
                 clues,

@@ -166,6 +166,7 @@ pub(crate) fn conclude(
         let mut reasons: Vec<FixStatement> = unsolved.into_iter().collect();
         reasons.push(FixStatement::Open { limit_km });
         reasons.extend(contradiction);
+        reasons.extend(scene.clues.unused());
         return no_fix(reasons);
     }
     let reflected: Vec<f64> = places

@@ -11,8 +11,6 @@ use rand_distr::{Distribution, StandardNormal, Uniform};
 /// What a class of hunts is like.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Class {
-    /// Its name.
-    pub(crate) name: &'static str,
     /// Places with a bearing; the first of the places with levels.
     pub(crate) bearings: usize,
     /// Standard deviation of the bearings.
@@ -51,6 +49,10 @@ const LIMIT_DB: f64 = -85.0;
 
 fn unit(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
+}
+
+fn uniform(rng: &mut ChaCha8Rng) -> f64 {
+    Uniform::new(0.0, 1.0).expect("a range").sample(rng)
 }
 
 fn within(rng: &mut ChaCha8Rng, radius_m: f64) -> (f64, f64) {
@@ -95,9 +97,14 @@ pub(crate) fn hunt(class: &Class, seed: u64) -> Hunt {
         let position = frame.from_local(at.0, at.1);
         let id = format!("p{k}");
         if k < class.bearings {
-            let azimuth = inverse(position, truth)
-                .azimuth
-                .turned(class.bearing_sigma_deg * unit(&mut rng));
+            // As often as the estimator's prior has it, a reflection from anywhere.
+            let reflected = uniform(&mut rng) < 0.1;
+            let off_deg = if reflected {
+                360.0 * uniform(&mut rng)
+            } else {
+                class.bearing_sigma_deg * unit(&mut rng)
+            };
+            let azimuth = inverse(position, truth).azimuth.turned(off_deg);
             made.bearings.push(from_normal(
                 &id,
                 position,

@@ -9,7 +9,7 @@ use lobewright_fix::{Evidence, FixConfig, level_outlook, solve_evidence};
 use lobewright_geodesy::inverse;
 use lobewright_types::FixOutcome;
 
-const CLASSES: [Class; 7] = [
+const CLASSES: [(&str, Class); 7] = [
     class("4 bearings of 5°", 4, 0, 7.0, 0, 0),
     class("4 bearings of 5° and 12 levels", 4, 12, 7.0, 0, 0),
     class("the same, 2 levels wrong by 30 dB", 4, 12, 7.0, 2, 0),
@@ -26,16 +26,16 @@ const fn class(
     shadowing_db: f64,
     wrong: usize,
     listened: usize,
-) -> Class {
-    Class {
-        name,
+) -> (&'static str, Class) {
+    let class = Class {
         bearings,
         bearing_sigma_deg: 5.0,
         levels,
         shadowing_db,
         wrong,
         listened,
-    }
+    };
+    (name, class)
 }
 
 #[derive(Debug, Default)]
@@ -51,26 +51,26 @@ struct Sums {
 #[expect(clippy::print_stdout, reason = "the table is what this program is for")]
 fn main() {
     let mut arguments = std::env::args().skip(1);
-    let trials: u64 = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(1000);
+    let trials: usize = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(1000);
     let only: Option<usize> = arguments.next().and_then(|a| a.parse().ok());
     println!(
         "| hunts | no position | 50 % holds | 95 % holds | median error | median 95 % area | foretold level within 1.96 sigma |"
     );
     println!("|---|---|---|---|---|---|---|");
-    for (row, class) in CLASSES.iter().enumerate() {
+    for (row, (name, class)) in CLASSES.iter().enumerate() {
         if only.is_some_and(|o| o != row) {
             continue;
         }
         let mut sums = Sums::default();
-        for trial in 0..trials {
-            one(class, 1000 * row as u64 * 1000 + trial, &mut sums);
+        for trial in (0..).take(trials) {
+            one(class, 1_000_000 * row as u64 + trial, &mut sums);
         }
-        let found = trials as usize - sums.none;
+        let found = trials - sums.none;
         let percent = |n: usize, of: usize| 100.0 * n as f64 / of.max(1) as f64;
         println!(
             "| {} | {:.1} % | {:.1} % | {:.1} % | {:.0} m | {:.2} km² | {:.1} % |",
-            class.name,
-            percent(sums.none, trials as usize),
+            name,
+            percent(sums.none, trials),
             percent(sums.held50, found),
             percent(sums.held95, found),
             median(&mut sums.off_m),

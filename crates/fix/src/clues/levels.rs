@@ -263,8 +263,8 @@ impl Levels {
         }
     }
 
-    /// What reading `i` adds beyond the law, in standard deviations, less what the best place in the disc takes away.
-    fn residual(&self, view: &View, law: &DVector<f64>, i: usize) -> f64 {
+    /// What reading `i` adds beyond the law, in standard deviations: whole, and less what the best place in the disc takes away.
+    fn residual(&self, view: &View, law: &DVector<f64>, i: usize) -> (f64, f64) {
         let heard = &self.heard[i];
         let powers: f64 = heard
             .powers
@@ -273,8 +273,8 @@ impl Levels {
             .map(|(a, p)| a * p)
             .sum();
         let whole = heard.level + law[0] * view.weighted[i] - powers;
-        let slack = view.slack.get(i).copied().unwrap_or(0.0) * self.config.exponent_limits.1;
-        whole.signum() * (whole.abs() - slack).max(0.0)
+        let slack = view.slack.get(i).copied().unwrap_or(0.0) * law[0].abs();
+        (whole, whole.signum() * (whole.abs() - slack).max(0.0))
     }
 
     /// The most likely exponent and powers.
@@ -285,14 +285,17 @@ impl Levels {
         for (s, prior) in self.priors.iter().enumerate() {
             law[s + 1] = prior.0;
         }
-        for step in 0..STEPS {
+        // Where a disc takes away a part of what is left, each step can only be short of the next.
+        let steps = if view.slack.is_empty() { STEPS } else { 2 * STEPS };
+        for step in 0..steps {
             let (mut matrix, mut slope) = self.prior_terms(&law);
             for (i, heard) in self.heard.iter().enumerate() {
-                let left = self.residual(view, &law, i);
-                let weight = if step == 0 {
-                    1.0
+                let (whole, left) = self.residual(view, &law, i);
+                // Least squares first.
+                let (weight, left) = if step == 0 {
+                    (1.0, whole)
                 } else {
-                    (STUDENT + 1.0) / (STUDENT + left * left)
+                    ((STUDENT + 1.0) / (STUDENT + left * left), left)
                 };
                 let turn = |k: usize| {
                     if k == 0 {
@@ -333,7 +336,7 @@ impl Levels {
     /// nodes have in it.
     pub(crate) fn ln(&self, view: &View, law: &DVector<f64>) -> (f64, [f64; 3]) {
         let squares: Vec<f64> = (0..self.heard.len())
-            .map(|i| self.residual(view, law, i).powi(2))
+            .map(|i| self.residual(view, law, i).1.powi(2))
             .collect();
         let prior = self.prior_ln(law);
         let spread: f64 = view.slack.iter().map(|s| s * s).sum::<f64>().sqrt();

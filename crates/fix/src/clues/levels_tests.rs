@@ -102,14 +102,19 @@ fn plain_ln(
     sum.ln()
 }
 
-fn levels_of(readings: &[((f64, f64), f64)], quiet: &[((f64, f64), f64)], powers: &[PowerPrior]) -> Levels {
+fn levels_of(
+    readings: &[((f64, f64), f64)],
+    quiet: &[((f64, f64), f64)],
+    powers: &[PowerPrior],
+    config: ClueConfig,
+) -> Levels {
     let reports: Vec<LevelReport> = readings
         .iter()
         .enumerate()
         .map(|(k, &(at, db))| level(k, at, db))
         .collect();
     let silences: Vec<SilenceReport> = quiet.iter().map(|&(at, db)| silence(at, db)).collect();
-    Levels::new(&reports, &silences, powers, ClueConfig::default()).unwrap()
+    Levels::new(&reports, &silences, powers, config).unwrap()
 }
 
 /// The largest difference of the two forms over places where the posterior is not negligible, its mean taken off.
@@ -126,7 +131,7 @@ fn largest_gap(
             sigma_db,
         })
         .collect();
-    let levels = levels_of(readings, quiet, &powers);
+    let levels = levels_of(readings, quiet, &powers, ClueConfig::default());
     let mut pairs: Vec<(f64, f64)> = (0..49)
         .map(|k| (f64::from(k % 7), f64::from(k / 7)))
         .map(|(i, j)| (-4000.0 + 1500.0 * i, -5100.0 + 1500.0 * j))
@@ -180,13 +185,22 @@ fn the_limit_over_a_disc_holds_and_closes() {
     let mut rng = ChaCha8Rng::seed_from_u64(9);
     let side = Uniform::new(-9000.0, 9000.0).unwrap();
     let unit = Uniform::new(0.0, 1.0).unwrap();
-    for seed in 0..12 {
-        let mut readings = scene(20 + seed, 3 + 3 * usize::try_from(seed).unwrap());
+    for seed in 0..18_u32 {
+        let mut readings = scene(20 + u64::from(seed), 3 + 2 * seed as usize);
         readings[1].1 += if seed % 3 == 0 { 40.0 } else { 0.0 };
         let quiet = [((-5000.0, 0.0), -85.0), ((0.0, 5500.0), -85.0)];
-        let levels = levels_of(&readings, &quiet[..usize::try_from(seed % 3).unwrap()], &[]);
-        for _ in 0..40 {
-            let centre: (f64, f64) = (side.sample(&mut rng), side.sample(&mut rng));
+        // Every other time over terrain much smoother than is thought.
+        let config = ClueConfig {
+            shadowing_sigma_db: if seed % 2 == 0 { 7.0 } else { 2.0 },
+            ..ClueConfig::default()
+        };
+        let levels = levels_of(&readings, &quiet[..seed as usize % 3], &[], config);
+        for turn in 0..40 {
+            let centre: (f64, f64) = if turn % 4 == 0 {
+                (700.0, -400.0)
+            } else {
+                (side.sample(&mut rng), side.sample(&mut rng))
+            };
             let radius_m = 10.0_f64.powf(1.0 + 3.0 * unit.sample(&mut rng));
             let bound = levels.ln_bound(&spot(centre.0, centre.1), radius_m);
             for _ in 0..20 {
@@ -201,7 +215,9 @@ fn the_limit_over_a_disc_holds_and_closes() {
             }
             let close = levels.ln_bound(&spot(centre.0, centre.1), 1.0);
             let ln = levels.ln_at(&spot(centre.0, centre.1));
-            assert!(close - ln < 2.0, "{close} {ln}");
+            // So far out of the way that the steps do not reach the top it need not close.
+            let top = levels.ln_at(&spot(700.0, -400.0));
+            assert!(close - ln < 2.0 || ln < top - 60.0, "{close} {ln} {top}");
         }
     }
 }
@@ -210,7 +226,7 @@ fn the_limit_over_a_disc_holds_and_closes() {
 #[test]
 fn readings_of_one_place_share_their_shadow() {
     let mut readings = scene(7, 5);
-    let levels = levels_of(&readings, &[], &[]);
+    let levels = levels_of(&readings, &[], &[], ClueConfig::default());
     let (a, b) = (spot(700.0, -400.0), spot(2500.0, 1500.0));
     let one = levels.ln_at(&a) - levels.ln_at(&b);
     for k in 0..9 {
@@ -219,7 +235,7 @@ fn readings_of_one_place_share_their_shadow() {
         again.1 += 0.3 * f64::from(k % 3) - 0.3;
         readings.push(again);
     }
-    let levels = levels_of(&readings, &[], &[]);
+    let levels = levels_of(&readings, &[], &[], ClueConfig::default());
     let ten = levels.ln_at(&a) - levels.ln_at(&b);
     assert!((ten - one).abs() < 0.5, "{one} {ten}");
 }

@@ -117,11 +117,18 @@ impl Clues {
             .filter(|s| s.mass > 1e-9)
             .map(|s| (domain.frame.from_local(s.east_m, s.north_m), s.mass))
             .collect();
-        let unused = self
-            .unused
+        self.areas
+            .statements(&places)
+            .into_iter()
+            .chain(self.unused())
+            .collect()
+    }
+
+    /// Silence that says nothing.
+    pub(crate) fn unused(&self) -> impl Iterator<Item = FixStatement> {
+        self.unused
             .iter()
-            .map(|scale| FixStatement::SilenceUnused { scale: scale.clone() });
-        self.areas.statements(&places).into_iter().chain(unused).collect()
+            .map(|scale| FixStatement::SilenceUnused { scale: scale.clone() })
     }
 
     /// How far from the frame's middle the search must reach at least.
