@@ -34,7 +34,7 @@ mod top;
 mod verdicts;
 
 pub use clues::config::ClueConfig;
-pub use clues::outlook::{ExpectedLevel, LevelOutlook, level_outlook};
+pub use clues::outlook::{LevelOutlook, level_outlook};
 pub use config::FixConfig;
 pub use evidence::{Evidence, PowerPrior, solve_evidence};
 pub use hand::{HandError, HandWarning, from_normal, read_hand_bearings};

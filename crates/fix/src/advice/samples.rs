@@ -66,10 +66,13 @@ pub fn solve_with_samples(
     let taken = places_of(evidence.bearings);
     let scene = match Scene::new(evidence, &config) {
         Ok(scene) => scene,
-        Err(reason) => {
-            let open = matches!(reason, FixStatement::OnePlace | FixStatement::Parallel { .. });
+        Err(reasons) => {
+            let open = matches!(
+                reasons[..],
+                [FixStatement::OnePlace | FixStatement::Parallel { .. }, ..]
+            );
             let samples = open.then(|| open_samples(evidence, &config, taken));
-            return (solve::no_fix(vec![reason]), samples);
+            return (solve::no_fix(reasons), samples);
         }
     };
     let surface = Surface::new(&scene.places, scene.first_domain(&config)).with_clues(&scene.clues);

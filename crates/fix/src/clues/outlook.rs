@@ -4,19 +4,11 @@ use lobewright_geodesy::EarthPoint;
 use lobewright_types::{PathLossFit, Position};
 
 use super::levels::{Law, Levels, chord2_m2, range_db_within};
+use crate::advice::ExpectedLevel;
 use crate::config::FixConfig;
 use crate::evidence::{Evidence, Scene};
 use crate::likelihood::Surface;
 use crate::{solve, verdicts};
-
-/// A level to be expected at a place.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ExpectedLevel {
-    /// Mean, in dB from the scale's zero, at an antenna pointed as for the levels given.
-    pub level_db: f64,
-    /// Standard deviation: of the transmitter's place and power, the exponent and the terrain.
-    pub sigma_db: f64,
-}
 
 /// What levels are to be expected, over the posterior of the transmitter's place.
 #[derive(Debug, Clone)]
