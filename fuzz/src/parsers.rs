@@ -3,7 +3,7 @@
 //! A parser may refuse. It must not panic, and what it accepts must hold no number that is not finite.
 
 use lobewright_antenna::{AzimuthTrack, Manifold, NorthWord, Pattern, SwitchSchedule};
-use lobewright_export::read_bearings_jsonl;
+use lobewright_export::{HuntFact, hunt_line, read_bearings_jsonl, read_hunt_log};
 use lobewright_fix::read_hand_bearings;
 use lobewright_sim::Scene;
 use lobewright_source::parse_meta;
@@ -160,6 +160,28 @@ pub fn bearings_jsonl(data: &[u8]) {
                 if let BearingOutcome::Bearing(bearing) = outcome {
                     is_sound(bearing);
                 }
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// The log of a hunt: what was accepted is sound, and written out and read again it is the same.
+pub fn hunt_log(data: &[u8]) {
+    match read_hunt_log(data, "fuzz.jsonl") {
+        Ok(log) => {
+            for entry in &log.entries {
+                if let HuntFact::Bearing { bearing, .. } = &entry.fact {
+                    is_sound(bearing);
+                }
+            }
+            for count in 0..=log.entries.len() {
+                assert!(log.standing_after(count).len() <= count, "more stands than was written");
+            }
+            let again: String = log.entries.iter().map(hunt_line).collect();
+            if !log.entries.is_empty() {
+                let log = read_hunt_log(again.as_bytes(), "again.jsonl").expect("what we write we can read");
+                assert_eq!(log.entries.iter().map(hunt_line).collect::<String>(), again);
             }
         }
         Err(error) => says_something(&error),

@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use crate::ReadError;
 
-fn line<T: Serialize>(value: &T) -> String {
+pub(crate) fn line<T: Serialize>(value: &T) -> String {
     let mut text = serde_json::to_string(value)
         .expect("only maps with keys that are no text, or failing writers, cannot be written as JSON");
     text.push('\n');
@@ -94,7 +94,7 @@ fn parse(record: &str, name: &str, line: usize) -> Result<BearingOutcome, ReadEr
         }
     })?;
     if let BearingOutcome::Bearing(bearing) = &outcome
-        && let Some((field, found, needed)) = out_of_range(bearing)
+        && let Some((field, found, needed)) = bearing_out_of_range(bearing)
     {
         return Err(ReadError::Value {
             name: name.to_owned(),
@@ -107,10 +107,10 @@ fn parse(record: &str, name: &str, line: usize) -> Result<BearingOutcome, ReadEr
     Ok(outcome)
 }
 
-type Fault = (String, f64, &'static str);
+pub(crate) type Fault = (String, f64, &'static str);
 
 /// The first value that no bearing can have.
-fn out_of_range(bearing: &Bearing) -> Option<Fault> {
+pub(crate) fn bearing_out_of_range(bearing: &Bearing) -> Option<Fault> {
     place_out_of_range(bearing.position)
         .or_else(|| {
             let sigma = bearing.sigma_deg;
@@ -145,7 +145,7 @@ fn out_of_range(bearing: &Bearing) -> Option<Fault> {
         })
 }
 
-fn place_out_of_range(place: Position) -> Option<Fault> {
+pub(crate) fn place_out_of_range(place: Position) -> Option<Fault> {
     if !(-90.0..=90.0).contains(&place.lat_deg) {
         return Some((
             "position.lat_deg".to_owned(),

@@ -81,10 +81,12 @@ fn modes(modes: &[Mode]) -> String {
 }
 
 /// The heading of [`bearings_csv`].
-const BEARING_HEADING: [&str; 26] = [
+const BEARING_HEADING: [&str; 28] = [
     "outcome",
     "id",
     "station",
+    "transmitter",
+    "compass",
     "time_utc",
     "lat_deg",
     "lon_deg",
@@ -136,6 +138,8 @@ fn bearing_cells(b: &Bearing) -> Vec<String> {
         "bearing".to_owned(),
         b.id.clone(),
         b.station.clone(),
+        b.transmitter.clone().unwrap_or_default(),
+        b.compass.clone().unwrap_or_default(),
         b.time_utc.map_or_else(String::new, |t| t.to_string()),
         number(b.position.lat_deg),
         number(b.position.lon_deg),

@@ -10,7 +10,7 @@ mod parsers;
 type Target = fn(&[u8]);
 
 /// Every fuzz target; the name is that of its folder of seeds and of its file.
-const TARGETS: [(&str, Target); 10] = [
+const TARGETS: [(&str, Target); 11] = [
     ("sigmf_meta", parsers::sigmf_meta),
     ("pattern_csv", parsers::pattern_csv),
     ("track_csv", parsers::track_csv),
@@ -21,6 +21,7 @@ const TARGETS: [(&str, Target); 10] = [
     ("hand_bearings_csv", parsers::hand_bearings_csv),
     ("bearings_jsonl", parsers::bearings_jsonl),
     ("compact_density", parsers::compact_density),
+    ("hunt_log", parsers::hunt_log),
 ];
 
 fn fuzz_folder() -> PathBuf {
@@ -104,6 +105,11 @@ fn hand_bearings() {
 #[test]
 fn bearings_of_other_stations() {
     replay("bearings_jsonl");
+}
+
+#[test]
+fn hunt_log_seeds() {
+    replay("hunt_log");
 }
 
 #[test]
