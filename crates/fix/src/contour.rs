@@ -13,7 +13,18 @@ type Point = (f64, f64);
 
 /// The region above a level, as polygons on the ellipsoid.
 pub(crate) fn region(mesh: &Mesh, domain: &Domain, level: f64, probability: f64) -> Region {
-    let rings = rings(mesh, domain, level);
+    region_of(&mesh.nodes, &mesh.triangles, domain, level, probability)
+}
+
+/// The same for triangles of any kind, corners counter-clockwise.
+pub(crate) fn region_of(
+    nodes: &[Node],
+    triangles: &[[u32; 3]],
+    domain: &Domain,
+    level: f64,
+    probability: f64,
+) -> Region {
+    let rings = rings(nodes, triangles, domain, level);
     let (outer, holes): (Vec<_>, Vec<_>) = rings.into_iter().partition(|r| signed_area_m2(r) > 0.0);
     let mut parts: Vec<(Vec<Point>, Vec<Vec<Point>>)> = outer.into_iter().map(|r| (r, Vec::new())).collect();
     // Smallest first, so that a hole goes to the innermost ring around it.
@@ -50,11 +61,11 @@ pub(crate) fn region(mesh: &Mesh, domain: &Domain, level: f64, probability: f64)
 }
 
 /// Closed rings with the region on their left.
-pub(crate) fn rings(mesh: &Mesh, domain: &Domain, level: f64) -> Vec<Vec<Point>> {
+fn rings(nodes: &[Node], triangles: &[[u32; 3]], domain: &Domain, level: f64) -> Vec<Vec<Point>> {
     // From the edge where a ring enters a triangle to the edge where it leaves, edges by their lower node first.
     let mut next: BTreeMap<(u32, u32), (u32, u32)> = BTreeMap::new();
-    let above = |n: u32| mesh.nodes[n as usize].ln >= level;
-    for &triangle in &mesh.triangles {
+    let above = |n: u32| nodes[n as usize].ln >= level;
+    for &triangle in triangles {
         let (mut from, mut to) = (None, None);
         for i in 0..3 {
             let (a, b) = (triangle[i], triangle[(i + 1) % 3]);
@@ -74,7 +85,7 @@ pub(crate) fn rings(mesh: &Mesh, domain: &Domain, level: f64) -> Vec<Vec<Point>>
         let mut ring = Vec::new();
         let mut at = start;
         while let Some(to) = next.remove(&at) {
-            push_apart(&mut ring, crossing(mesh, domain, at, level));
+            push_apart(&mut ring, crossing(nodes, domain, at, level));
             at = to;
         }
         while ring.len() > 1 && same(ring[0], ring[ring.len() - 1]) {
@@ -99,8 +110,8 @@ fn same(a: Point, b: Point) -> bool {
 }
 
 /// Where an edge passes the level, or the rim of the search disc.
-fn crossing(mesh: &Mesh, domain: &Domain, edge: (u32, u32), level: f64) -> Point {
-    let (a, b) = (&mesh.nodes[edge.0 as usize], &mesh.nodes[edge.1 as usize]);
+fn crossing(nodes: &[Node], domain: &Domain, edge: (u32, u32), level: f64) -> Point {
+    let (a, b) = (&nodes[edge.0 as usize], &nodes[edge.1 as usize]);
     if a.outside() || b.outside() {
         return rim_crossing(a, b, domain.radius_m);
     }

@@ -19,6 +19,16 @@ pub(crate) struct Node {
 }
 
 impl Node {
+    /// A point of any layout.
+    pub(crate) fn at(east_m: f64, north_m: f64, ln: f64) -> Self {
+        Self {
+            east_m,
+            north_m,
+            ln,
+            corner: false,
+        }
+    }
+
     /// Whether the point lies beyond the search disc.
     pub(crate) fn outside(&self) -> bool {
         self.ln <= OUTSIDE_LN
