@@ -24,7 +24,9 @@ mod style;
 mod ticks;
 
 pub use error::PlotError;
-pub use map::{MapBearing, MapPicture, MapStation, map};
+pub use map::{
+    CaptionedMap, CoursePicture, CourseStep, MapBearing, MapPicture, MapStation, course, map, maps,
+};
 pub use polar::{PolarPicture, PolarReading, PolarReflection, polar};
 pub use raster::svg_to_png;
 pub use spectrogram::{BurstMark, SpectrogramPicture, spectrogram};

@@ -1,6 +1,7 @@
 //! Stations, bearings and the position that follows from them.
 
 mod content;
+mod course;
 mod furniture;
 mod panel;
 mod view;
@@ -13,6 +14,8 @@ use crate::canvas::Frame;
 use crate::labels::Labels;
 use crate::{PlotError, Size};
 use view::View;
+
+pub use course::{CaptionedMap, CoursePicture, CourseStep, course, maps};
 
 /// A place from which bearings were taken.
 #[derive(Debug, Clone, PartialEq)]
