@@ -4,7 +4,11 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
+use lobewright_fix::SlotPlan;
 use lobewright_types::{SampleFormat, Timestamp};
+
+pub(crate) use crate::args_note::{NorthArg, NoteArgs, Undo};
+use crate::hunt::timeline::Until;
 
 /// Bearings and positions of hidden transmitters from radio recordings.
 ///
@@ -33,6 +37,8 @@ pub(crate) enum Command {
     Run(RunArgs),
     /// Take the bearing of one recording.
     Bearing(BearingArgs),
+    /// Keep the log of a hunt: places, compass and meter readings as they are taken.
+    Note(NoteArgs),
     /// Cross bearings into a position.
     Fix(FixArgs),
     /// Measure gain and phase of coherent channels with a transmitter whose direction is known.
@@ -294,11 +300,33 @@ pub(crate) struct CalibrateArgs {
     lobewright fix notebook.csv --picture map.png\n  \
     lobewright fix results/bearings.jsonl notebook.csv --format geojson --out fix.geojson\n\n\
     A hand-taken bearing is a line of CSV under the header\n  \
-    place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg")]
+    place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg\n\n\
+    The log of a hunt as it stood at half past three, how it went, and five transmitters that take turns of a minute:\n  \
+    lobewright fix hunt.jsonl --at 2026-02-14T03:30:00Z\n  \
+    lobewright fix hunt.jsonl --course --picture course.png\n  \
+    lobewright fix hunt.jsonl --slots 300,5 --format geojson")]
 pub(crate) struct FixArgs {
-    /// Bearings: `.csv` as taken by hand, `.jsonl` as written by `run` and `bearing`.
+    /// Any of: the log of a hunt (`.jsonl`, see `note`), bearings taken by hand (`.csv`), bearings as written by `run`
+    /// and `bearing` (`.jsonl`, `.csv`).
     #[arg(required = true, value_name = "FILE")]
     pub(crate) bearings: Vec<PathBuf>,
+    /// Only what was known at this moment: a time in UTC such as 2026-02-14T03:30:00Z, or the number of an entry of the log.
+    #[arg(long, value_name = "TIME|ENTRY")]
+    pub(crate) at: Option<Until>,
+    /// Print how position and region changed with every entry; `--picture` draws it.
+    #[arg(long)]
+    pub(crate) course: bool,
+    /// The transmitter moves: root mean square of the distance in one minute, in metres (it goes anywhere, as a random
+    /// walk). Prints where it was at each time of a bearing; `--out NAME.gpx` writes a track.
+    #[arg(long, value_name = "METRES_PER_MINUTE", value_parser = speed, allow_negative_numbers = true, conflicts_with = "course")]
+    pub(crate) moving: Option<f64>,
+    /// Only this transmitter, by its label.
+    #[arg(long, value_name = "LABEL")]
+    pub(crate) transmitter: Option<String>,
+    /// Tell transmitters apart that share the frequency in turn: the period in seconds, how many slots it has, and (where
+    /// it does not divide the day) when one period began.
+    #[arg(long, value_name = "PERIOD_S,COUNT[,FIRST_START]")]
+    pub(crate) slots: Option<SlotPlan>,
     /// How the position is printed or written [default: as the ending of `--out` says, else table].
     #[arg(long, value_enum)]
     pub(crate) format: Option<FixFormat>,
@@ -386,6 +414,10 @@ fn share(text: &str) -> Result<f64, String> {
 
 fn radius_km(text: &str) -> Result<f64, String> {
     within(text, 0.001, 300.0, "a number from 0.001 to 300")
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    within(text, 0.001, 1e5, "metres in a minute, from 0.001 to 100000")
 }
 
 fn positive(text: &str) -> Result<f64, String> {

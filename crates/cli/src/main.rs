@@ -1,7 +1,10 @@
 //! The `lobewright` command line.
 
 mod args;
+mod args_note;
 mod fault;
+mod hunt;
+mod note;
 mod notes;
 mod output;
 mod pictures;
@@ -42,6 +45,7 @@ fn dispatch(cli: &Cli) -> Outcome {
         Command::Run(a) => cmd_run::run(a, quiet),
         Command::Bearing(a) => cmd_bearing::bearing(a, quiet),
         Command::Fix(a) => cmd_fix::fix(a, quiet),
+        Command::Note(a) => note::note(a, quiet),
         Command::Calibrate(a) => cmd_calibrate::calibrate(a, quiet),
         Command::Simulate(a) => cmd_simulate::simulate(a, quiet),
         Command::Inspect(a) => cmd_inspect::inspect(a, quiet),

@@ -211,6 +211,16 @@ pub(crate) fn map_of(
     fix: Option<&FixOutcome>,
     truth: Option<&Truth>,
 ) -> Result<String, Fault> {
+    lobewright_plot::map(&map_picture(title, outcomes, fix, truth)).map_err(fault)
+}
+
+/// What the map of bearings and position shows.
+pub(crate) fn map_picture<'a>(
+    title: &str,
+    outcomes: &[BearingOutcome],
+    fix: Option<&'a FixOutcome>,
+    truth: Option<&Truth>,
+) -> MapPicture<'a> {
     let mut stations: Vec<MapStation> = Vec::new();
     let mut bearings = Vec::new();
     let fix = match fix {
@@ -259,7 +269,7 @@ pub(crate) fn map_of(
         .zip(time)
         .and_then(|(place, time)| lobewright_geodesy::declination(place, 0.0, time).ok())
         .map(|d| d.deg);
-    let picture = MapPicture {
+    MapPicture {
         size: MAP,
         title: if title.is_empty() {
             "Bearings and position".to_owned()
@@ -271,8 +281,7 @@ pub(crate) fn map_of(
         fix,
         truth: truth.map(|t| t.position),
         declination_deg,
-    };
-    lobewright_plot::map(&picture).map_err(fault)
+    }
 }
 
 /// The picture of power over time and frequency with the bursts marked; `offset_hz` is the spectrogram's centre

@@ -65,3 +65,12 @@ pub(crate) fn bar(total: Option<u64>) -> ProgressBar {
     let style = ProgressStyle::with_template(template).expect("the template is fixed and valid");
     bar.with_style(style)
 }
+
+/// A bar over entries.
+pub(crate) fn count_bar(count: usize, quiet: bool) -> ProgressBar {
+    let bar = bar(Some(count as u64)).with_message("entries");
+    if quiet {
+        bar.set_draw_target(ProgressDrawTarget::hidden());
+    }
+    bar
+}

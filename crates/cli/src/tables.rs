@@ -200,7 +200,7 @@ fn position(fix: &Fix) -> String {
 }
 
 /// Two significant digits and no exponent, for areas from square metres to thousands of square kilometres.
-fn significant(value: f64) -> String {
+pub(crate) fn significant(value: f64) -> String {
     if value <= 0.0 {
         return "0".to_owned();
     }
