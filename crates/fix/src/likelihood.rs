@@ -16,6 +16,9 @@ const MANY_PLACES: usize = 256;
 /// such steps is right to 3 parts in 10,000.
 const STEP_SIGMAS: f64 = 1.5;
 
+/// Heading errors whose bound in a cell is so far under the highest are not looked at in the cell's parts.
+const DEAD_NATS: f64 = 18.0;
+
 /// Log density of a point outside the search disc: far below anything a bearing can give, yet finite.
 pub(crate) const OUTSIDE_LN: f64 = -1e12;
 
@@ -49,6 +52,9 @@ impl Domain {
         east_m.hypot(north_m) >= self.radius_m * (1.0 - 1e-9)
     }
 }
+
+/// For each compass the nodes that count.
+pub(crate) type Alive = Vec<std::ops::Range<usize>>;
 
 /// A compass or mounting with the places in use that share it.
 #[derive(Debug, Clone)]
@@ -247,25 +253,48 @@ impl<'a> Surface<'a> {
 
     /// Log likelihood of all chosen places at a point.
     pub(crate) fn ln_at(&self, point: &EarthPoint) -> f64 {
-        let alone: f64 = self
-            .singles
+        let shared: f64 = self
+            .shared
+            .iter()
+            .map(|s| ln_sum(&s.terms(self.places, point)))
+            .sum();
+        self.alone_ln(point) + shared
+    }
+
+    fn alone_ln(&self, point: &EarthPoint) -> f64 {
+        self.singles
             .iter()
             .map(|&k| {
                 let place = &self.places.list[k];
                 let (azimuth_deg, range_m) = place.fast.azimuth_and_range(point);
                 place.ln_at(azimuth_deg, range_m)
             })
-            .sum();
+            .sum()
+    }
+
+    /// All heading errors.
+    pub(crate) fn all_alive(&self) -> Alive {
+        self.shared.iter().map(|s| 0..s.nodes.len()).collect()
+    }
+
+    /// As [`Surface::ln_local`] without a focus, over some of the heading errors.
+    pub(crate) fn ln_alive(&self, east_m: f64, north_m: f64, alive: &Alive) -> f64 {
+        if self.domain.outside(east_m, north_m) {
+            return OUTSIDE_LN;
+        }
+        let spot = Spot::at(self.domain.frame, east_m, north_m);
         let shared: f64 = self
             .shared
             .iter()
-            .map(|s| ln_sum(&s.terms(self.places, point)))
+            .zip(alive)
+            .map(|(s, alive)| ln_sum(&s.terms_of(&s.nodes[alive.clone()], self.places, &spot.point)))
             .sum();
-        alone + shared
+        self.alone_ln(&spot.point) + shared + self.clues.map_or(0.0, |clues| clues.ln_at(&spot))
     }
 
-    /// A limit that the log posterior does not pass within a circle.
-    pub(crate) fn ln_bound(&self, east_m: f64, north_m: f64, radius_m: f64) -> f64 {
+    /// A limit that the log posterior does not pass within a circle, over the heading errors that are `alive`; drops those that do not
+    /// count in it.
+    pub(crate) fn ln_bound(&self, east_m: f64, north_m: f64, radius_m: f64, alive: &mut Alive) -> f64 {
         if east_m.hypot(north_m) > self.domain.radius_m + radius_m {
             return OUTSIDE_LN;
         }
@@ -279,7 +308,8 @@ impl<'a> Surface<'a> {
         let shared: f64 = self
             .shared
             .iter()
-            .map(|s| s.ln_bound(self.places, &point, radius_m))
+            .zip(alive)
+            .map(|(s, alive)| s.ln_bound(self.places, &point, radius_m, alive))
             .sum();
         alone + shared + self.clues.map_or(0.0, |clues| clues.ln_bound(&spot, radius_m))
     }
@@ -301,34 +331,54 @@ impl Shared {
 
     /// For each node its prior and the likelihood of all places there, in logarithms.
     pub(crate) fn terms(&self, places: &Places, point: &EarthPoint) -> Vec<f64> {
-        let mut terms: Vec<f64> = self.nodes.iter().map(|n| n.ln_weight).collect();
+        self.terms_of(&self.nodes, places, point)
+    }
+
+    fn terms_of(&self, nodes: &[Node], places: &Places, point: &EarthPoint) -> Vec<f64> {
+        let mut terms: Vec<f64> = nodes.iter().map(|n| n.ln_weight).collect();
         for &k in &self.members {
             let place = &places.list[k];
             let (azimuth_deg, range_m) = place.fast.azimuth_and_range(point);
-            place.add_ln_at(azimuth_deg, range_m, &self.nodes, &mut terms);
+            place.add_ln_at(azimuth_deg, range_m, nodes, &mut terms);
         }
         terms
     }
 
     /// A limit of the sum over the nodes within a circle. Nodes nearer together than the circle's own angle are taken at once.
-    fn ln_bound(&self, places: &Places, point: &EarthPoint, radius_m: f64) -> f64 {
+    fn ln_bound(
+        &self,
+        places: &Places,
+        point: &EarthPoint,
+        radius_m: f64,
+        alive: &mut std::ops::Range<usize>,
+    ) -> f64 {
         let cones: Vec<Cone> = self
             .members
             .iter()
             .map(|&k| places.list[k].cone(point, radius_m))
             .collect();
         let width_deg = cones.iter().map(|c| c.half_deg).fold(f64::INFINITY, f64::min);
-        let mut terms = Vec::new();
-        let mut rest = self.nodes.as_slice();
-        while let Some(first) = rest.first() {
-            let count = rest.partition_point(|n| n.deg <= first.deg + width_deg);
-            let (block, after) = rest.split_at(count);
-            let last = block[count - 1];
-            let (middle_deg, half_deg) = (f64::midpoint(first.deg, last.deg), (last.deg - first.deg) / 2.0);
+        let (mut terms, mut ends) = (Vec::new(), Vec::new());
+        let mut start = alive.start;
+        while start < alive.end {
+            let first = self.nodes[start];
+            let rest = &self.nodes[start..alive.end];
+            let block = &rest[..rest.partition_point(|n| n.deg <= first.deg + width_deg).max(1)];
+            let last_deg = block[block.len() - 1].deg;
+            let (middle_deg, half_deg) = (f64::midpoint(first.deg, last_deg), (last_deg - first.deg) / 2.0);
             let weights: Vec<f64> = block.iter().map(|n| n.ln_weight).collect();
             let places_ln: f64 = cones.iter().map(|c| c.ln_bound(middle_deg, half_deg)).sum();
             terms.push(ln_sum(&weights) + places_ln);
-            rest = after;
+            start += block.len();
+            ends.push(start);
+        }
+        let floor = terms.iter().copied().fold(f64::NEG_INFINITY, f64::max) - DEAD_NATS;
+        if let (Some(first), Some(last)) = (
+            terms.iter().position(|&t| t >= floor),
+            terms.iter().rposition(|&t| t >= floor),
+        ) {
+            let start = if first == 0 { alive.start } else { ends[first - 1] };
+            *alive = start..ends[last];
         }
         ln_sum(&terms)
     }

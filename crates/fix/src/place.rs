@@ -6,7 +6,7 @@ use lobewright_geodesy::{EarthPoint, FastAzimuth};
 use lobewright_types::{Azimuth, CircleDensity, Position, True, wrap_degrees, wrap_signed_degrees};
 
 use crate::offset::Node;
-use crate::table::Table;
+use crate::table::{Table, wrap_once};
 
 /// Ratio of one widening to the next.
 const BAND_RATIO: f64 = 1.6;
@@ -150,22 +150,15 @@ impl Place {
     pub(crate) fn add_ln_at(&self, azimuth_deg: f64, range_m: f64, nodes: &[Node], sums: &mut [f64]) {
         if self.stretched.is_some() {
             for (node, sum) in nodes.iter().zip(sums) {
-                *sum += self.ln_at(wrap_degrees(azimuth_deg + node.deg), range_m);
+                *sum += self.ln_at(wrap_once(azimuth_deg + node.deg), range_m);
             }
             return;
         }
-        match self.tables(range_m) {
-            (one, None) => {
-                for (node, sum) in nodes.iter().zip(sums) {
-                    *sum += one.ln_at(wrap_degrees(azimuth_deg + node.deg));
-                }
-            }
-            (low, Some((high, share))) => {
-                for (node, sum) in nodes.iter().zip(sums) {
-                    let at = wrap_degrees(azimuth_deg + node.deg);
-                    *sum += (1.0 - share) * low.ln_at(at) + share * high.ln_at(at);
-                }
-            }
+        let (low, high) = self.tables(range_m);
+        let share = high.map_or(0.0, |h| h.1);
+        low.add_along(azimuth_deg, nodes, 1.0 - share, sums);
+        if let Some((high, share)) = high {
+            high.add_along(azimuth_deg, nodes, share, sums);
         }
     }
 
@@ -217,16 +210,22 @@ impl Cone<'_> {
         if half_deg >= 180.0 {
             return place.plain.peak_ln;
         }
-        let azimuth_deg = wrap_degrees(self.azimuth_deg + offset_deg);
+        let azimuth_deg = wrap_once(self.azimuth_deg + offset_deg);
         if let Some(peaks) = &place.stretched {
             let of = |range: f64| place.stretched_ln(peaks, azimuth_deg, half_deg, range);
             return of(self.range_m.0).max(of(self.range_m.1));
         }
-        let of = |pair: (&Table, Option<(&Table, f64)>)| {
-            let one = pair.0.max_within(azimuth_deg, half_deg);
-            pair.1
-                .map_or(one, |(other, _)| one.max(other.max_within(azimuth_deg, half_deg)))
-        };
-        of(place.tables(self.range_m.0)).max(of(place.tables(self.range_m.1)))
+        let (near, far) = (place.tables(self.range_m.0), place.tables(self.range_m.1));
+        let of = |table: &Table| table.max_within(azimuth_deg, half_deg);
+        let near_high = near.1.map(|h| h.0);
+        let known = |t: &Table| std::ptr::eq(t, near.0) || near_high.is_some_and(|h| std::ptr::eq(t, h));
+        // Near and far mostly read the same tables.
+        [Some(far.0), far.1.map(|h| h.0)]
+            .into_iter()
+            .flatten()
+            .filter(|t| !known(t))
+            .chain(near_high)
+            .map(of)
+            .fold(of(near.0), f64::max)
     }
 }

@@ -3,14 +3,14 @@
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
-use crate::likelihood::{OUTSIDE_LN, Surface};
+use crate::likelihood::{Alive, OUTSIDE_LN, Surface};
 
 /// Places used in the bound: with more of them the sum of their maxima is too loose to prune.
 const BOUND_PLACES: usize = 16;
 /// A cell is resolved when the bound inside is within this of the values at its middle and corners.
 const RESOLVED_NATS: f64 = 5.0;
 /// The search ends when no cell left can hold more than this share of what was found.
-const LEFT_OVER: f64 = 1e-6;
+const LEFT_OVER: f64 = 1e-5;
 /// Cells looked at before the search gives up on the rest.
 const MAX_CELLS: usize = 30_000;
 /// Finest level: a square of 600 km in 2^26 parts is 9 mm.
@@ -62,9 +62,27 @@ struct Open {
     ln_middle: f64,
     middle_m: (f64, f64),
     side_m: f64,
+    alive: Alive,
 }
 
 impl Open {
+    fn new(surface: &Surface, cell: Cell, mut alive: Alive) -> Option<Self> {
+        let radius_m = surface.domain.radius_m;
+        let side_m = cell.side_m(radius_m);
+        let (east, north) = cell.middle_m(radius_m);
+        let reach_m = side_m * std::f64::consts::FRAC_1_SQRT_2;
+        let ln_bound = surface.ln_bound(east, north, reach_m, &mut alive);
+        (ln_bound > OUTSIDE_LN).then(|| Self {
+            cell,
+            ln_mass_bound: ln_bound + 2.0 * side_m.ln(),
+            ln_bound,
+            ln_middle: surface.ln_alive(east, north, &alive),
+            middle_m: (east, north),
+            side_m,
+            alive,
+        })
+    }
+
     /// Whether the posterior is about flat over the cell. The middle alone does not tell: it may be the peak.
     fn resolved(&self, surface: &Surface) -> bool {
         let flat = |ln: f64| self.ln_bound - ln <= RESOLVED_NATS;
@@ -72,7 +90,7 @@ impl Open {
         flat(self.ln_middle)
             && [(-half, -half), (half, -half), (half, half), (-half, half)]
                 .iter()
-                .all(|d| flat(surface.ln_local(self.middle_m.0 + d.0, self.middle_m.1 + d.1)))
+                .all(|d| flat(surface.ln_alive(self.middle_m.0 + d.0, self.middle_m.1 + d.1, &self.alive)))
     }
 }
 
@@ -150,27 +168,14 @@ pub(crate) fn circle(cells: &[Cell], domain_m: f64) -> ((f64, f64), f64) {
 }
 
 fn bound_search(surface: &Surface) -> Vec<Cell> {
-    let radius_m = surface.domain.radius_m;
-    let open = |cell: Cell| {
-        let side = cell.side_m(radius_m);
-        let (east, north) = cell.middle_m(radius_m);
-        let ln_bound = surface.ln_bound(east, north, side * std::f64::consts::FRAC_1_SQRT_2);
-        (ln_bound > OUTSIDE_LN).then(|| Open {
-            cell,
-            ln_mass_bound: ln_bound + 2.0 * side.ln(),
-            ln_bound,
-            ln_middle: surface.ln_local(east, north),
-            middle_m: (east, north),
-            side_m: side,
-        })
-    };
-    let mut heap: BinaryHeap<Open> = open(Cell {
+    let whole = Cell {
         level: 0,
         ix: 0,
         iy: 0,
-    })
-    .into_iter()
-    .collect();
+    };
+    let mut heap: BinaryHeap<Open> = Open::new(surface, whole, surface.all_alive())
+        .into_iter()
+        .collect();
     let mut found: Vec<(Cell, f64)> = Vec::new();
     let mut mass = LnSum::default();
     let mut looked = 0;
@@ -185,7 +190,8 @@ fn bound_search(surface: &Surface) -> Vec<Cell> {
             found.push((top.cell, top.ln_mass_bound));
             continue;
         }
-        heap.extend(top.cell.children().into_iter().filter_map(open));
+        let inside = top.cell.children().into_iter();
+        heap.extend(inside.filter_map(|c| Open::new(surface, c, top.alive.clone())));
     }
     let floor = mass.ln() + LEFT_OVER.ln();
     found.retain(|f| f.1 >= floor);

@@ -2,17 +2,32 @@
 
 use lobewright_types::{CircleDensity, wrap_degrees};
 
-/// Buckets over the circle: few enough to stay in the cache with ten thousand tables.
-const BUCKETS: usize = 64;
+use crate::offset::Node;
+
+/// Buckets over the circle: a knot or two each where a density of a few degrees is bent.
+const BUCKETS: usize = 512;
+
+/// A knot and the straight line that begins there.
+#[derive(Debug, Clone, Copy)]
+struct Knot {
+    deg: f64,
+    ln: f64,
+    slope: f64,
+}
+
+impl Knot {
+    fn ln_at(&self, at_deg: f64) -> f64 {
+        self.ln + self.slope * (at_deg - self.deg)
+    }
+}
 
 /// A log density (per degree) with a bucket index: straight lines between knots.
 #[derive(Debug, Clone)]
 pub(crate) struct Table {
     /// Knots from at or below 0 to at or above 360, so that every azimuth lies between two.
-    azimuth_deg: Vec<f64>,
-    ln_per_deg: Vec<f64>,
+    knots: Vec<Knot>,
     /// First knot at or above the start of each bucket.
-    bucket: [u32; BUCKETS + 1],
+    bucket: [u16; BUCKETS + 1],
     /// Highest value.
     pub(crate) peak_ln: f64,
 }
@@ -60,27 +75,27 @@ impl Table {
 
     fn from_knots(azimuth: &[f64], ln: &[f64]) -> Self {
         let n = azimuth.len();
-        let mut azimuth_deg = Vec::with_capacity(n + 2);
-        let mut ln_per_deg = Vec::with_capacity(n + 2);
-        azimuth_deg.push(azimuth[n - 1] - 360.0);
-        ln_per_deg.push(ln[n - 1]);
-        azimuth_deg.extend_from_slice(azimuth);
-        ln_per_deg.extend_from_slice(ln);
-        azimuth_deg.push(azimuth[0] + 360.0);
-        ln_per_deg.push(ln[0]);
+        let mut knots = Vec::with_capacity(n + 2);
+        let mut push = |deg: f64, ln: f64| knots.push(Knot { deg, ln, slope: 0.0 });
+        push(azimuth[n - 1] - 360.0, ln[n - 1]);
+        azimuth.iter().zip(ln).for_each(|(&deg, &ln)| push(deg, ln));
+        push(azimuth[0] + 360.0, ln[0]);
+        for k in 1..knots.len() {
+            let (a, b): (Knot, Knot) = (knots[k - 1], knots[k]);
+            knots[k - 1].slope = (b.ln - a.ln) / (b.deg - a.deg).max(1e-12);
+        }
         let mut bucket = [0; BUCKETS + 1];
         let mut k = 0;
         for (b, first) in bucket.iter_mut().enumerate() {
             let start = 360.0 * b as f64 / BUCKETS as f64;
-            while k < azimuth_deg.len() && azimuth_deg[k] < start {
+            while k < knots.len() && knots[k].deg < start {
                 k += 1;
             }
-            *first = u32::try_from(k).unwrap_or(u32::MAX);
+            *first = u16::try_from(k).unwrap_or(u16::MAX);
         }
         let peak_ln = ln.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         Self {
-            azimuth_deg,
-            ln_per_deg,
+            knots,
             bucket,
             peak_ln,
         }
@@ -95,16 +110,33 @@ impl Table {
         )]
         let b = ((at_deg * (BUCKETS as f64 / 360.0)) as usize).min(BUCKETS - 1);
         let (from, to) = (self.bucket[b] as usize, self.bucket[b + 1] as usize);
-        let within = self.azimuth_deg[from..to].partition_point(|&a| a <= at_deg);
-        (from + within).clamp(1, self.azimuth_deg.len() - 1)
+        let within = self.knots[from..to].partition_point(|k| k.deg <= at_deg);
+        (from + within).clamp(1, self.knots.len() - 1)
     }
 
     /// The log density per degree at an azimuth in `[0, 360)`.
     pub(crate) fn ln_at(&self, at_deg: f64) -> f64 {
-        let j = self.above(at_deg);
-        let (a, b) = (self.azimuth_deg[j - 1], self.azimuth_deg[j]);
-        let (va, vb) = (self.ln_per_deg[j - 1], self.ln_per_deg[j]);
-        va + (vb - va) * (at_deg - a) / (b - a)
+        self.knots[self.above(at_deg) - 1].ln_at(at_deg)
+    }
+
+    /// `scale` times the log densities at an azimuth plus each of several angles (ascending), added to `sums`.
+    pub(crate) fn add_along(&self, azimuth_deg: f64, nodes: &[Node], scale: f64, sums: &mut [f64]) {
+        let Some(first) = nodes.first() else { return };
+        let start_deg = wrap_once(azimuth_deg + first.deg) - first.deg;
+        let mut turned_deg = 0.0;
+        let mut j = self.above(start_deg + first.deg);
+        for (node, sum) in nodes.iter().zip(sums) {
+            let mut at = start_deg + node.deg - turned_deg;
+            if at >= 360.0 {
+                turned_deg += 360.0;
+                at -= 360.0;
+                j = self.above(at);
+            }
+            while j + 1 < self.knots.len() && self.knots[j].deg <= at {
+                j += 1;
+            }
+            *sum += scale * self.knots[j - 1].ln_at(at);
+        }
     }
 
     /// The highest log density within `half_width_deg` of an azimuth.
@@ -112,25 +144,32 @@ impl Table {
         if half_width_deg >= 180.0 {
             return self.peak_ln;
         }
-        let from = wrap_degrees(centre_deg - half_width_deg);
-        let to = wrap_degrees(centre_deg + half_width_deg);
-        let ends = self.ln_at(from).max(self.ln_at(to));
+        let from = wrap_once(centre_deg - half_width_deg);
+        let to = wrap_once(centre_deg + half_width_deg);
+        let (first, past) = (self.above(from), self.above(to));
+        let ends = self.knots[first - 1]
+            .ln_at(from)
+            .max(self.knots[past - 1].ln_at(to));
+        let highest = |knots: &[Knot]| knots.iter().map(|k| k.ln).fold(f64::NEG_INFINITY, f64::max);
         let inside = if from <= to {
-            self.max_between(from, to)
+            highest(&self.knots[first..past])
         } else {
-            self.max_between(from, 360.0).max(self.max_between(0.0, to))
+            highest(&self.knots[first..]).max(highest(&self.knots[..past]))
         };
         ends.max(inside)
     }
+}
 
-    fn max_between(&self, from: f64, to: f64) -> f64 {
-        let first = self.above(from);
-        self.azimuth_deg[first..]
-            .iter()
-            .zip(&self.ln_per_deg[first..])
-            .take_while(|(a, _)| **a <= to)
-            .map(|(_, v)| *v)
-            .fold(f64::NEG_INFINITY, f64::max)
+/// An angle within one turn of `[0, 360)` brought there.
+pub(crate) fn wrap_once(deg: f64) -> f64 {
+    if deg >= 360.0 {
+        deg - 360.0
+    } else if deg < 0.0 {
+        // Of the smallest negative numbers 360 is left.
+        let up = deg + 360.0;
+        if up < 360.0 { up } else { 0.0 }
+    } else {
+        deg
     }
 }
 
@@ -159,6 +198,30 @@ mod tests {
                 let plain = 0.9 * density.density_per_deg(Azimuth::from_degrees(at)) + 0.1 / 360.0;
                 let off = (table.ln_at(at) - plain.ln()).abs();
                 assert!(off < 0.06, "{centre} {sigma} {at}: {off}");
+            }
+        }
+    }
+
+    // The reader of single azimuths is the oracle.
+    #[test]
+    fn a_walk_along_the_circle_reads_what_single_looks_do() {
+        let prior = crate::offset::OffsetPrior {
+            stated_deg: 1.0,
+            fault: 0.1,
+            fault_sigma_deg: 60.0,
+        };
+        let nodes = prior.nodes(&[(-180.0, -20.0), (-2.0, 170.0)], 1.0);
+        let table = Table::mixed(&CircleDensity::normal(Azimuth::from_degrees(2.0), 1.5), 0.1);
+        for azimuth_deg in [0.0, 3.0, 90.0, 359.0] {
+            let mut sums = vec![1.0; nodes.len()];
+            table.add_along(azimuth_deg, &nodes, 0.5, &mut sums);
+            for (node, sum) in nodes.iter().zip(&sums) {
+                let single = table.ln_at(wrap_degrees(azimuth_deg + node.deg));
+                assert!(
+                    (sum - 1.0 - 0.5 * single).abs() < 1e-9,
+                    "{azimuth_deg} {}",
+                    node.deg
+                );
             }
         }
     }
