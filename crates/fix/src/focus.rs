@@ -8,7 +8,7 @@ use crate::offset::{Node, Span, ln_sum};
 use crate::places::Places;
 
 /// Values kept for each place.
-const VALUES: usize = 12;
+const VALUES: usize = 16;
 /// Arcs wider than this many standard deviations, each way, are read from the place's own table: straight lines between the
 /// values then lie at most 0.003 nats under a normal density.
 const WIDEST_SIGMAS: f64 = 0.8;
@@ -71,19 +71,35 @@ impl Focus {
 
     /// Log likelihood at a point inside.
     pub(crate) fn ln_at(&self, places: &Places, shared: &[Shared], point: &EarthPoint) -> f64 {
-        let alone: f64 = self.singles.iter().map(|arc| arc.ln_at(places, point)).sum();
         let together: f64 = shared
             .iter()
-            .zip(&self.shared)
-            .map(|(one, arcs)| {
+            .enumerate()
+            .map(|(slot, one)| {
                 let mut terms: Vec<f64> = one.nodes.iter().map(|n| n.ln_weight).collect();
-                for arc in arcs {
-                    arc.add_ln_at(places, point, &one.nodes, &mut terms);
-                }
+                self.add_shared(slot, places, point, &one.nodes, &mut terms);
                 ln_sum(&terms)
             })
             .sum();
-        alone + together
+        self.alone_ln(places, point) + together
+    }
+
+    /// That of the places that share nothing.
+    pub(crate) fn alone_ln(&self, places: &Places, point: &EarthPoint) -> f64 {
+        self.singles.iter().map(|arc| arc.ln_at(places, point)).sum()
+    }
+
+    /// Adds that of the places of one compass for each node.
+    pub(crate) fn add_shared(
+        &self,
+        slot: usize,
+        places: &Places,
+        point: &EarthPoint,
+        nodes: &[Node],
+        sums: &mut [f64],
+    ) {
+        for arc in &self.shared[slot] {
+            arc.add_ln_at(places, point, nodes, sums);
+        }
     }
 }
 

@@ -107,9 +107,8 @@ pub(crate) fn lines(places: &Places, frame: LocalFrame) -> Vec<Line> {
         .flat_map(|k| {
             let place = &places.list[k];
             place
-                .density
-                .modes(0.05)
-                .into_iter()
+                .modes
+                .iter()
                 .map(move |m| Line::new(frame, k, place.position, m.azimuth, m.sigma_deg.max(1e-4)))
         })
         .collect()

@@ -1,6 +1,5 @@
 //! What the bearings themselves say of the heading error that each compass or station has in all of them.
 
-use lobewright_geodesy::EarthPoint;
 use lobewright_types::{FixStatement, StationOffset};
 
 use crate::likelihood::{Shared, Surface};
@@ -12,7 +11,7 @@ const TOLD_SHARE: f64 = 0.5;
 /// A fault at least this probable is said in words.
 const SAID: f64 = 0.5;
 /// Nodes with less than this share at a point are passed over.
-const NEGLIGIBLE: f64 = 1e-5;
+const NEGLIGIBLE: f64 = 1e-4;
 
 /// The heading errors given a transmitter at each of several points of equal probability.
 #[derive(Debug)]
@@ -26,18 +25,18 @@ pub(crate) struct Headings<'a> {
 }
 
 impl<'a> Headings<'a> {
-    pub(crate) fn new(surface: &'a Surface, points: &[EarthPoint]) -> Self {
+    pub(crate) fn new(surface: &'a Surface, points_m: &[(f64, f64)]) -> Self {
         let mut at_points = Vec::with_capacity(surface.shared.len());
         let mut over_all = Vec::with_capacity(surface.shared.len());
-        for one in &surface.shared {
+        for (slot, one) in surface.shared.iter().enumerate() {
             let mut sum = vec![0.0; one.nodes.len()];
-            let each = points
+            let each = points_m
                 .iter()
-                .map(|point| {
-                    let share = shares(&one.terms(surface.places, point));
+                .map(|&point_m| {
+                    let share = shares(&surface.terms_at(slot, point_m));
                     let mut held = Vec::new();
                     for ((node, share), sum) in one.nodes.iter().zip(share).zip(&mut sum) {
-                        *sum += share / points.len() as f64;
+                        *sum += share / points_m.len() as f64;
                         if share > NEGLIGIBLE {
                             held.push((node.deg, share));
                         }

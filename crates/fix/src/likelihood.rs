@@ -8,6 +8,13 @@ use crate::focus::Focus;
 use crate::offset::{self, Node, Span, ln_sum};
 use crate::place::Cone;
 use crate::places::Places;
+use crate::tile::{self, Patch, Tile, Valued, Values};
+
+/// From so many places on a polynomial may stand for their sum; it must follow it within so many nats and that share of the depth under
+/// the top.
+const TILE_PLACES: usize = 24;
+const TILE_NATS: f64 = 0.05;
+const TILE_SHARE: f64 = 0.02;
 
 /// From so many places on a narrowed search is worth its own layout.
 const MANY_PLACES: usize = 256;
@@ -79,6 +86,7 @@ pub(crate) struct Surface<'a> {
     /// The others.
     pub(crate) shared: Vec<Shared>,
     focus: Option<Focus>,
+    pub(crate) tile: Option<Tile>,
     clues: Option<&'a Clues>,
     /// The most that the clues may add outside the focus.
     beyond_clues_ln: f64,
@@ -126,6 +134,7 @@ impl<'a> Surface<'a> {
             singles,
             shared,
             focus: None,
+            tile: None,
             clues: None,
             beyond_clues_ln: f64::INFINITY,
         }
@@ -179,12 +188,10 @@ impl<'a> Surface<'a> {
             .iter()
             .map(|s| vec![f64::NEG_INFINITY; s.nodes.len()])
             .collect();
-        for &(east_m, north_m) in points_m {
-            let spot = Spot::at(self.domain.frame, east_m, north_m);
-            let point = spot.point;
-            let whole = self.ln_at(&point) + self.clues.map_or(0.0, |clues| clues.ln_at(&spot));
-            for (one, highest) in self.shared.iter().zip(&mut highest) {
-                let terms = one.terms(self.places, &point);
+        for &point_m in points_m {
+            let whole = self.ln_local(point_m.0, point_m.1);
+            for (slot, highest) in highest.iter_mut().enumerate() {
+                let terms = self.terms_at(slot, point_m);
                 let rest = whole - ln_sum(&terms);
                 for (high, term) in highest.iter_mut().zip(terms) {
                     *high = high.max(rest + term);
@@ -216,9 +223,35 @@ impl<'a> Surface<'a> {
         self.focus = Some(focus);
     }
 
+    /// A surface put together from what an earlier one left.
+    pub(crate) fn held(
+        places: &'a Places,
+        domain: Domain,
+        (singles, shared): (Vec<usize>, Vec<Shared>),
+        tile: Tile,
+    ) -> Self {
+        Self {
+            places,
+            domain,
+            chosen: (0..places.list.len()).collect(),
+            singles,
+            shared,
+            focus: None,
+            tile: Some(tile),
+            clues: None,
+            beyond_clues_ln: f64::INFINITY,
+        }
+    }
+
+    /// What [`Surface::held`] wants; none where no polynomial stands for the places.
+    pub(crate) fn into_held(self) -> Option<((Vec<usize>, Vec<Shared>), Tile)> {
+        Some(((self.singles, self.shared), self.tile?))
+    }
+
     /// Looks at the whole disc and at all heading errors again.
     pub(crate) fn unfocus(&mut self) {
         self.focus = None;
+        self.tile = None;
         for one in &mut self.shared {
             one.spans = self.places.groups[one.group]
                 .prior
@@ -229,8 +262,91 @@ impl<'a> Surface<'a> {
         }
     }
 
+    /// Takes the polynomial through the likelihood around cells, where there are many places and it is true to their sum. Else it looks at
+    /// the circle around the cells.
+    pub(crate) fn narrow_to(&mut self, cells: &[Valued]) {
+        self.tile = None;
+        if self.chosen.len() < TILE_PLACES {
+            return;
+        }
+        let Some(patch) = Patch::around(cells) else { return };
+        let middle_m = patch.checks_m()[0];
+        let spot = Spot::at(self.domain.frame, middle_m.0, middle_m.1);
+        self.beyond_clues_ln = self.clues.map_or(f64::INFINITY, |clues| clues.ln_at(&spot));
+        // Reads each place in order of memory; the polynomial is held against the places themselves.
+        self.focus_on(middle_m, patch.longest_m());
+        let points = self.points(&patch.points_m());
+        let alone: Vec<f64> = points
+            .iter()
+            .map(|p| match &self.focus {
+                Some(focus) => focus.alone_ln(self.places, p),
+                None => self.alone_ln(p),
+            })
+            .collect();
+        let shared = (0..self.shared.len())
+            .map(|slot| self.shared_over(slot, &points))
+            .collect();
+        let tile = Tile::new(patch, tile::coefficients(&alone), shared);
+        if self.is_true(&tile) {
+            self.focus = None;
+            self.tile = Some(tile);
+        }
+    }
+
+    /// For each node of a compass the coefficients of its prior and likelihood.
+    fn shared_over(&self, slot: usize, points: &[EarthPoint]) -> Vec<Values> {
+        let one = &self.shared[slot];
+        let mut values = vec![vec![0.0; points.len()]; one.nodes.len()];
+        for (number, point) in points.iter().enumerate() {
+            let terms = match &self.focus {
+                Some(focus) => {
+                    let mut terms: Vec<f64> = one.nodes.iter().map(|n| n.ln_weight).collect();
+                    focus.add_shared(slot, self.places, point, &one.nodes, &mut terms);
+                    terms
+                }
+                None => one.terms(self.places, point),
+            };
+            for (term, values) in terms.into_iter().zip(&mut values) {
+                values[number] = term;
+            }
+        }
+        values.iter().map(|v| tile::coefficients(v)).collect()
+    }
+
+    /// The log posterior of each node of a compass at a point, up to a constant.
+    pub(crate) fn terms_at(&self, slot: usize, (east_m, north_m): (f64, f64)) -> Vec<f64> {
+        if let Some(tile) = &self.tile {
+            return tile.terms(slot, east_m, north_m);
+        }
+        let point = EarthPoint::from(self.domain.frame.from_local(east_m, north_m));
+        self.shared[slot].terms(self.places, &point)
+    }
+
+    fn points(&self, points_m: &[(f64, f64)]) -> Vec<EarthPoint> {
+        points_m
+            .iter()
+            .map(|p| self.domain.frame.from_local(p.0, p.1).into())
+            .collect()
+    }
+
+    /// Whether a polynomial follows the sum within what the mesh can see.
+    fn is_true(&self, tile: &Tile) -> bool {
+        let checks_m = tile.patch.checks_m();
+        let sums: Vec<f64> = self.points(&checks_m).iter().map(|p| self.ln_at(p)).collect();
+        let read: Vec<f64> = checks_m.iter().map(|p| tile.ln_at(p.0, p.1)).collect();
+        let top = sums.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        // Only differences between points count.
+        let level = sums[0] - read[0];
+        sums.iter()
+            .zip(&read)
+            .all(|(sum, read)| (sum - read - level).abs() <= TILE_NATS + TILE_SHARE * (top - sum))
+    }
+
     /// Table lookups that one point costs.
     pub(crate) fn cost(&self) -> f64 {
+        if let Some(tile) = &self.tile {
+            return tile.cost() + self.clues.map_or(0.0, Clues::cost);
+        }
         let shared: usize = self.shared.iter().map(|s| s.members.len() * s.nodes.len()).sum();
         (self.singles.len() + shared) as f64 + self.clues.map_or(0.0, Clues::cost)
     }
@@ -240,8 +356,17 @@ impl<'a> Surface<'a> {
         if self.domain.outside(east_m, north_m) {
             return OUTSIDE_LN;
         }
+        if let (Some(tile), None) = (&self.tile, self.clues) {
+            return tile.ln_at(east_m, north_m);
+        }
         let spot = Spot::at(self.domain.frame, east_m, north_m);
-        let clues = self.clues.map_or(0.0, |clues| clues.ln_at(&spot));
+let clues = self.clues.map_or(0.0, |clues| clues.ln_at(&spot));
+        if let Some(tile) = &self.tile {
+            return match tile.within(east_m, north_m) {
+                Some(ln) => ln + clues,
+                None => tile.beyond_ln() + clues.min(self.beyond_clues_ln),
+            };
+        }
         match &self.focus {
             None => self.ln_at(&spot.point) + clues,
             Some(focus) => focus.beyond(east_m, north_m).map_or_else(

@@ -1,6 +1,6 @@
 //! The classic answer: maximum likelihood with normal errors, and its covariance.
 
-use lobewright_geodesy::{direct, inverse};
+use lobewright_geodesy::{EarthPoint, FastAzimuth, direct, inverse};
 use lobewright_types::{Azimuth, Bearing, Covariance2, Position, True};
 
 use crate::geometry;
@@ -11,6 +11,8 @@ const FARTHEST_SIGMA_M: f64 = 1e6;
 const MAX_STEPS: usize = 80;
 /// With more rays than this fewer starts are tried: the work would grow with the product.
 const MANY_RAYS: usize = 64;
+/// Up to this range fast azimuths are true to a millionth of a degree; they are used where there are many rays.
+const FAST_M: f64 = 300_000.0;
 /// Starts tried beside the crossing of all lines.
 const MAX_STARTS: usize = 24;
 
@@ -77,10 +79,11 @@ pub(crate) fn most_likely(rays: &[Ray], start: Option<Position>) -> Option<Linea
         let tried = (MAX_STARTS * MANY_RAYS / rays.len()).clamp(2, MAX_STARTS);
         starts.extend(geometry::starts(rays, tried));
     }
+    let seers = seers(rays);
     let mut best: Option<LinearFix> = None;
     for at in starts {
         // Twice, so that the position errors are taken at the range found.
-        let found = descend(rays, at).and_then(|f| descend(rays, f.position));
+        let found = descend(&seers, at).and_then(|f| descend(&seers, f.position));
         if let Some(fix) = found
             && best.is_none_or(|b| fix.chi_square < b.chi_square)
         {
@@ -100,18 +103,62 @@ struct Normal {
     largest_residual_deg: f64,
 }
 
-fn weights(rays: &[Ray], at: Position) -> Vec<f64> {
-    rays.iter()
-        .map(|ray| {
-            let range_m = inverse(ray.position, at).distance_m.max(1.0);
-            let widening_deg = (ray.position_sigma_m / range_m).to_degrees();
-            1.0 / ray.sigma_deg.hypot(widening_deg).to_radians().powi(2)
+/// A ray with what reads it fast, where there are many.
+struct Seer<'a> {
+    ray: &'a Ray,
+    fast: Option<(FastAzimuth, EarthPoint)>,
+}
+
+/// A line of sight: the bearing's residual, the range, and the direction in which the line arrives.
+struct Sight {
+    residual_deg: f64,
+    range_m: f64,
+    arrives_rad: f64,
+}
+
+fn seers(rays: &[Ray]) -> Vec<Seer<'_>> {
+    let many = rays.len() > MANY_RAYS;
+    let fast = |r: &Ray| many.then(|| (FastAzimuth::at(r.position), r.position.into()));
+    rays.iter().map(|ray| Seer { ray, fast: fast(ray) }).collect()
+}
+
+impl Seer<'_> {
+    /// `there` reads azimuths from `at`, which is `point`.
+    fn sight(&self, at: Position, point: &EarthPoint, there: &FastAzimuth) -> Sight {
+        if let Some((here, place)) = &self.fast {
+            let (azimuth_deg, range_m) = here.azimuth_and_range(point);
+            if range_m < FAST_M {
+                return Sight {
+                    residual_deg: Azimuth::from_degrees(azimuth_deg).turn_to(self.ray.azimuth),
+                    range_m,
+                    arrives_rad: there.azimuth_deg(place).to_radians() + std::f64::consts::PI,
+                };
+            }
+        }
+        let line = inverse(self.ray.position, at);
+        Sight {
+            residual_deg: line.azimuth.turn_to(self.ray.azimuth),
+            range_m: line.distance_m,
+            arrives_rad: line.azimuth_at_b.radians(),
+        }
+    }
+}
+
+fn weights(seers: &[Seer], at: Position) -> Vec<f64> {
+    let (point, there) = (at.into(), FastAzimuth::at(at));
+    seers
+        .iter()
+        .map(|seer| {
+            let range_m = seer.sight(at, &point, &there).range_m.max(1.0);
+            let widening_deg = (seer.ray.position_sigma_m / range_m).to_degrees();
+            1.0 / seer.ray.sigma_deg.hypot(widening_deg).to_radians().powi(2)
         })
         .collect()
 }
 
 /// Normal equations at a place; steps in metres east and north of it.
-fn normal(rays: &[Ray], weights: &[f64], at: Position) -> Normal {
+fn normal(seers: &[Seer], weights: &[f64], at: Position) -> Normal {
+    let (point, there) = (at.into(), FastAzimuth::at(at));
     let mut sum = Normal {
         ee: 0.0,
         en: 0.0,
@@ -121,12 +168,12 @@ fn normal(rays: &[Ray], weights: &[f64], at: Position) -> Normal {
         chi_square: 0.0,
         largest_residual_deg: 0.0,
     };
-    for (ray, &weight) in rays.iter().zip(weights) {
-        let line = inverse(ray.position, at);
-        let residual_deg = line.azimuth.turn_to(ray.azimuth);
+    for (seer, &weight) in seers.iter().zip(weights) {
+        let sight = seer.sight(at, &point, &there);
+        let residual_deg = sight.residual_deg;
         let residual = residual_deg.to_radians();
-        let (sin, cos) = line.azimuth_at_b.radians().sin_cos();
-        let range_m = line.distance_m.max(1e-3);
+        let (sin, cos) = sight.arrives_rad.sin_cos();
+        let range_m = sight.range_m.max(1e-3);
         let (east, north) = (cos / range_m, -sin / range_m);
         sum.ee += weight * east * east;
         sum.en += weight * east * north;
@@ -139,11 +186,17 @@ fn normal(rays: &[Ray], weights: &[f64], at: Position) -> Normal {
     sum
 }
 
-fn descend(rays: &[Ray], start: Position) -> Option<LinearFix> {
+fn descend(rays: &[Seer], start: Position) -> Option<LinearFix> {
     let weights = weights(rays, start);
     let mut at = start;
     let mut now = normal(rays, &weights, at);
     let mut damping = 1e-6;
+    // Where thousands of rays are asked only how well they agree, a thousandth of a standard deviation is enough.
+    let least_m = if rays.len() > MANY_RAYS {
+        1e-3 * (now.ee + now.nn).max(1e-30).sqrt().recip()
+    } else {
+        1e-5
+    };
     for _ in 0..MAX_STEPS {
         let (ee, nn) = (now.ee * (1.0 + damping), now.nn * (1.0 + damping));
         let det = ee * nn - now.en * now.en;
@@ -162,11 +215,11 @@ fn descend(rays: &[Ray], start: Position) -> Option<LinearFix> {
             at = next_at;
             now = next;
             damping = (damping * 0.1).max(1e-12);
-            if step_m < 1e-5 {
+            if step_m < least_m {
                 break;
             }
         } else {
-            if step_m < 1e-5 {
+            if step_m < least_m {
                 break;
             }
             damping = (damping * 10.0).max(1e-6);

@@ -3,7 +3,7 @@
 use std::cell::OnceCell;
 
 use lobewright_geodesy::{EarthPoint, FastAzimuth};
-use lobewright_types::{Azimuth, CircleDensity, Position, True, wrap_degrees, wrap_signed_degrees};
+use lobewright_types::{Azimuth, CircleDensity, Mode, Position, True, wrap_degrees, wrap_signed_degrees};
 
 use crate::offset::Node;
 use crate::table::{Table, wrap_once};
@@ -26,6 +26,8 @@ pub(crate) struct Place {
     pub(crate) fast: FastAzimuth,
     /// The direction given that the place's bearings are not reflections, without the station's position error.
     pub(crate) density: CircleDensity,
+    /// Its modes of 5 % or more.
+    pub(crate) modes: Vec<Mode>,
     /// Standard deviation of the most probable mode.
     pub(crate) sigma_deg: f64,
     pub(crate) position_sigma_m: f64,
@@ -42,10 +44,10 @@ impl Place {
         position: Position,
         members: Vec<usize>,
         group: usize,
-        (density, sigma_deg): (CircleDensity, f64),
+        (density, modes): (CircleDensity, Vec<Mode>),
         (position_sigma_m, min_range_m, reflection): (f64, f64, f64),
     ) -> Self {
-        let sigma_deg = sigma_deg.max(1e-4);
+        let sigma_deg = modes[0].sigma_deg.max(1e-4);
         let mut bands = Vec::new();
         if position_sigma_m > 0.0 {
             let mut width_deg = FIRST_BAND * sigma_deg;
@@ -61,6 +63,7 @@ impl Place {
             fast: FastAzimuth::at(position),
             plain: Table::mixed(&density, reflection),
             density,
+            modes,
             sigma_deg,
             position_sigma_m,
             min_range_m,
@@ -73,7 +76,12 @@ impl Place {
     /// Stretches the peaks for position errors from now on, where it read tables of the widened density.
     pub(crate) fn stretch(&mut self) {
         self.bands.clear();
-        let peaks = self.density.modes(0.02).iter().map(|m| m.azimuth).collect();
+        // One mode that holds nearly all needs no look for others.
+        let peaks = if self.modes[0].probability > 0.98 {
+            vec![self.modes[0].azimuth]
+        } else {
+            self.density.modes(0.02).iter().map(|m| m.azimuth).collect()
+        };
         self.stretched = (self.position_sigma_m > 0.0).then_some(peaks);
     }
 

@@ -43,7 +43,7 @@ pub(crate) fn usable(bearing: &Bearing) -> bool {
 
 /// With more places than this, position errors stretch each peak round its middle (exact for peaks of normal shape) where
 /// they else have tables of the widened density.
-const MANY_PLACES: usize = 100;
+pub(crate) const MANY_PLACES: usize = 100;
 
 /// Gathers bearings by station and place. The result does not depend on the order they come in.
 pub(crate) fn gather(bearings: &[Bearing], config: &FixConfig) -> Places {
@@ -95,9 +95,11 @@ fn compare(a: &Bearing, b: &Bearing) -> std::cmp::Ordering {
         .then_with(|| a.id.cmp(&b.id))
 }
 
-fn same_place(a: &Bearing, b: &Bearing) -> bool {
+pub(crate) fn same_place(a: &Bearing, b: &Bearing) -> bool {
     let reach_m = a.position_sigma_m.min(b.position_sigma_m).max(SAME_PLACE_M);
-    a.station == b.station
+    // A degree of latitude is at least 110 km: most are told apart at a glance.
+    (a.position.lat_deg - b.position.lat_deg).abs() * 110_000.0 <= reach_m
+        && a.station == b.station
         && compass_of(a) == compass_of(b)
         && inverse(a.position, b.position).distance_m <= reach_m
 }
@@ -118,7 +120,6 @@ fn add_family(bearings: &[Bearing], family: &[Vec<usize>], config: &FixConfig, p
         },
         fault_sigma_deg: config.compass_fault_sigma_deg,
     };
-    let reflection = config.reflection_prior;
     let shared = prior.stated_deg > 0.0;
     let group = places.groups.len();
     places.groups.push(Group {
@@ -126,43 +127,55 @@ fn add_family(bearings: &[Bearing], family: &[Vec<usize>], config: &FixConfig, p
         prior: prior.is_open().then_some(prior),
     });
     for members in family {
-        let several = members.len() > 1;
-        let own = |i: usize| {
-            let bearing = &bearings[i];
-            if bearing.heading_sigma_deg > 0.0 && (several || shared) {
-                narrowed(bearing)
-            } else {
-                bearing.density.clone()
-            }
-        };
-        let mut density = if several {
-            let own: Vec<CircleDensity> = members.iter().map(|&i| own(i)).collect();
-            let modes: Vec<Mode> = members.iter().flat_map(|&i| modes_of(&bearings[i])).collect();
-            joined(&own, &modes, reflection)
-        } else {
-            own(members[0])
-        };
-        if several && !shared {
-            density = density.widened(heading_deg);
-        }
-        let first = &bearings[members[0]];
-        let sigma_deg = if several || shared {
-            density.modes(0.05)[0].sigma_deg
-        } else {
-            modes_of(first)[0].sigma_deg
-        };
-        let position_sigma_m = members
-            .iter()
-            .map(|&i| bearings[i].position_sigma_m)
-            .fold(0.0, f64::max);
-        places.list.push(Place::new(
-            first.position,
-            members.clone(),
-            group,
-            (density, sigma_deg),
-            (position_sigma_m, config.min_range_m, reflection),
-        ));
+        let place = one_place(bearings, members, group, (heading_deg, shared), config);
+        places.list.push(place);
     }
+}
+
+/// Joins the bearings of one place. The heading error of `heading_deg` is left out where it is `shared` with other places.
+pub(crate) fn one_place(
+    bearings: &[Bearing],
+    members: &[usize],
+    group: usize,
+    (heading_deg, shared): (f64, bool),
+    config: &FixConfig,
+) -> Place {
+    let several = members.len() > 1;
+    let own = |i: usize| {
+        let bearing = &bearings[i];
+        if bearing.heading_sigma_deg > 0.0 && (several || shared) {
+            narrowed(bearing)
+        } else {
+            bearing.density.clone()
+        }
+    };
+    let mut density = if several {
+        let own: Vec<CircleDensity> = members.iter().map(|&i| own(i)).collect();
+        let modes: Vec<Mode> = members.iter().flat_map(|&i| modes_of(&bearings[i])).collect();
+        joined(&own, &modes, config.reflection_prior)
+    } else {
+        own(members[0])
+    };
+    if several && !shared {
+        density = density.widened(heading_deg);
+    }
+    let first = &bearings[members[0]];
+    let modes = if several || (shared && first.heading_sigma_deg > 0.0) {
+        density.modes(0.05)
+    } else {
+        modes_of(first)
+    };
+    let position_sigma_m = members
+        .iter()
+        .map(|&i| bearings[i].position_sigma_m)
+        .fold(0.0, f64::max);
+    Place::new(
+        first.position,
+        members.to_vec(),
+        group,
+        (density, modes),
+        (position_sigma_m, config.min_range_m, config.reflection_prior),
+    )
 }
 
 /// The bearing's modes, computed again where they are missing or no numbers.

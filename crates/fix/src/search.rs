@@ -4,6 +4,7 @@ use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
 use crate::likelihood::{Alive, OUTSIDE_LN, Surface};
+use crate::tile::Valued;
 
 /// Places used in the bound: with more of them the sum of their maxima is too loose to prune.
 const BOUND_PLACES: usize = 16;
@@ -20,7 +21,7 @@ const RIM_LEVEL: u8 = 9;
 /// Cells wanted within three nats of the top before more places are taken in.
 const TOP_CELLS: usize = 24;
 /// Points on which heading errors that nothing speaks for are dropped.
-const OFFSET_POINTS: usize = 300;
+const OFFSET_POINTS: usize = 100;
 /// Cells this far under the top are given up when more places are taken in.
 const DROP_NATS: f64 = 16.0;
 
@@ -113,58 +114,50 @@ impl Ord for Open {
     }
 }
 
-/// Cells that together hold the posterior's mass, each small enough to see it. Narrows the surface's heading errors to those
-/// that count there.
+/// Cells that together hold the posterior's mass, each small enough to see it, with what the posterior is there. Narrows the surface to them,
+/// and its heading errors to those that count there.
 pub(crate) fn active_cells(surface: &mut Surface) -> Vec<Cell> {
     let all = surface.chosen.len();
     let mut count = BOUND_PLACES;
     let first = surface.thinned(count);
     let mut cells = bound_search(&first);
-    let mut spans = first.found_spans(&strongest(&first, &cells));
+    let mut valued = values(&first, &cells);
+    let mut spans = first.found_spans(&strongest(&valued));
     while count < all {
         count = (count * 4).min(all);
         let mut more = surface.thinned(count);
         more.take_spans(&spans);
-        let (centre_m, radius_m) = circle(&cells, surface.domain.radius_m);
-        more.focus_on(centre_m, radius_m);
+        more.narrow_to(&valued);
         cells = take_in(&more, cells);
-        spans = more.found_spans(&strongest(&more, &cells));
+        valued = values(&more, &cells);
+        spans = more.found_spans(&strongest(&valued));
     }
     surface.take_spans(&spans);
+    surface.narrow_to(&valued);
     cells
 }
 
-/// Middles of the cells that hold most.
-fn strongest(surface: &Surface, cells: &[Cell]) -> Vec<(f64, f64)> {
-    if surface.shared.is_empty() {
-        return Vec::new();
-    }
+fn values(surface: &Surface, cells: &[Cell]) -> Vec<Valued> {
     let radius_m = surface.domain.radius_m;
-    let mut valued: Vec<(f64, (f64, f64))> = cells
+    cells
         .iter()
         .map(|c| {
-            let (east, north) = c.middle_m(radius_m);
-            (surface.ln_local(east, north), (east, north))
+            let middle_m = c.middle_m(radius_m);
+            (
+                middle_m,
+                c.side_m(radius_m),
+                surface.ln_local(middle_m.0, middle_m.1),
+            )
         })
-        .collect();
-    valued.sort_by(|a, b| b.0.total_cmp(&a.0));
-    valued.truncate(OFFSET_POINTS);
-    valued.into_iter().map(|v| v.1).collect()
+        .collect()
 }
 
-/// A circle around cells: its middle and radius in the local frame.
-pub(crate) fn circle(cells: &[Cell], domain_m: f64) -> ((f64, f64), f64) {
-    let (mut west, mut east) = (f64::INFINITY, f64::NEG_INFINITY);
-    let (mut south, mut north) = (f64::INFINITY, f64::NEG_INFINITY);
-    for cell in cells {
-        let ((x, y), half) = (cell.middle_m(domain_m), cell.side_m(domain_m) / 2.0);
-        west = west.min(x - half);
-        east = east.max(x + half);
-        south = south.min(y - half);
-        north = north.max(y + half);
-    }
-    let centre_m = (f64::midpoint(west, east), f64::midpoint(south, north));
-    (centre_m, 1.01 * (east - west).hypot(north - south) / 2.0)
+/// Middles of the cells that hold most.
+fn strongest(valued: &[Valued]) -> Vec<(f64, f64)> {
+    let mut valued = valued.to_vec();
+    valued.sort_by(|a, b| b.2.total_cmp(&a.2));
+    valued.truncate(OFFSET_POINTS);
+    valued.into_iter().map(|v| v.0).collect()
 }
 
 fn bound_search(surface: &Surface) -> Vec<Cell> {

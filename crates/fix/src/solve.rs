@@ -1,6 +1,6 @@
 //! From bearings to a position: the parts put together.
 
-use lobewright_geodesy::{LocalFrame, inverse};
+use lobewright_geodesy::{EarthPoint, FastAzimuth, LocalFrame};
 use lobewright_types::{Bearing, Fix, FixMode, FixOutcome, FixStatement};
 
 use crate::config::FixConfig;
@@ -13,7 +13,7 @@ use crate::likelihood::{Domain, Surface};
 use crate::mesh::Mesh;
 use crate::modes::{self, Peak};
 use crate::places::{Place, Places};
-use crate::search;
+use crate::search::{self, Cell};
 use crate::statements;
 use crate::top;
 use crate::verdicts;
@@ -103,26 +103,40 @@ pub(crate) fn explore<T>(
     config: &FixConfig,
     then: impl FnOnce(&Grid, &Surface) -> T,
 ) -> T {
+    let cells = settle(&mut surface, config);
+    then(&refined(&surface, &cells, config), &surface)
+}
+
+/// Finds the cells that hold the posterior, widening the disc while its fix lies at the rim.
+pub(crate) fn settle(surface: &mut Surface, config: &FixConfig) -> Vec<Cell> {
     let limit_m = 1000.0 * config.search_radius_km;
     loop {
         surface.unfocus();
-        let cells = search::active_cells(&mut surface);
-        let (centre_m, reach_m) = search::circle(&cells, surface.domain.radius_m);
-        surface.focus_on(centre_m, reach_m);
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
-        let max_nodes = (LOOKUPS / surface.cost().max(1.0)).clamp(1_500.0, 40_000.0) as usize;
-        let grid = grid::refine(Mesh::new(&surface, &cells), config.grid_tolerance, max_nodes);
-        let wider_m = (2.0 * surface.domain.radius_m).min(limit_m);
-        if surface.domain.radius_m >= limit_m || !at_the_rim(&grid, surface.domain.radius_m) {
-            return then(&grid, &surface);
+        let cells = search::active_cells(surface);
+        let radius_m = surface.domain.radius_m;
+        let inner = |c: &Cell| {
+            let (east, north) = c.middle_m(radius_m);
+            east.hypot(north) + c.side_m(radius_m) < 0.8 * radius_m
+        };
+        if radius_m >= limit_m
+            || cells.iter().all(inner)
+            || !at_the_rim(&refined(surface, &cells, config), radius_m)
+        {
+            return cells;
         }
-        drop(grid);
-        surface.domain.radius_m = wider_m;
+        surface.domain.radius_m = (2.0 * radius_m).min(limit_m);
     }
 }
 
+/// The mesh over the cells, fine enough.
+pub(crate) fn refined<'a>(surface: &'a Surface<'a>, cells: &[Cell], config: &FixConfig) -> Grid<'a> {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
+    let max_nodes = (LOOKUPS / surface.cost().max(1.0)).clamp(1_500.0, 40_000.0) as usize;
+    grid::refine(Mesh::new(surface, cells), config.grid_tolerance, max_nodes)
+}
+
 /// Whether the fix or its half region touches the rim.
-fn at_the_rim(grid: &Grid, radius_m: f64) -> bool {
+pub(crate) fn at_the_rim(grid: &Grid, radius_m: f64) -> bool {
     let far = |east: f64, north: f64| east.hypot(north) > 0.8 * radius_m;
     let top = grid.samples.first().is_some_and(|s| far(s.east_m, s.north_m));
     top || reaches_rim(grid, grid.level50)
@@ -151,8 +165,12 @@ pub(crate) fn conclude(
     let (east_m, north_m) = top::highest_point(surface, grid, peaks[0].top);
     let position = domain.frame.from_local(east_m, north_m);
     let count = verdicts::points_for(places.list.len());
-    let points = verdicts::representatives(&grid.samples, &domain, count);
-    let headings = Headings::new(surface, &points);
+    let points_m = verdicts::representatives(&grid.samples, count);
+    let headings = Headings::new(surface, &points_m);
+    let points: Vec<EarthPoint> = points_m
+        .iter()
+        .map(|p| domain.frame.from_local(p.0, p.1).into())
+        .collect();
     let contradiction_of = |list: &[&Place]| {
         let linear = statements::linear_of_some(list, Some(position), |group| headings.mean_deg(group));
         statements::contradiction(linear, headings.told())
@@ -186,7 +204,11 @@ pub(crate) fn conclude(
         .filter(|(_, r)| **r < 0.5)
         .map(|(p, _)| p)
         .collect();
-    let contradiction = contradiction_of(&stands);
+    let contradiction = if stands.len() == places.list.len() {
+        contradiction
+    } else {
+        contradiction_of(&stands)
+    };
 
     let listed: Vec<&Peak> = peaks
         .iter()
@@ -240,7 +262,7 @@ fn median_range_m(scene: &Scene, position: lobewright_types::Position) -> f64 {
         .iter()
         .map(|p| p.position)
         .chain(scene.clues.places())
-        .map(|p| inverse(p, position).distance_m)
+        .map(|p| FastAzimuth::at(p).azimuth_and_range(&position.into()).1)
         .collect();
     ranges.sort_by(f64::total_cmp);
     ranges.get(ranges.len() / 2).copied().unwrap_or(f64::INFINITY)

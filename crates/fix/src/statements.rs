@@ -87,7 +87,7 @@ pub(crate) fn linear_of_some(
     let rays: Vec<Ray> = (0..take)
         .map(|k| list[k * count / take])
         .map(|place| {
-            let modes = place.density.modes(0.05);
+            let modes = &place.modes;
             let offset_deg = offset_deg(place.group);
             let mode = near.map_or(modes[0], |at| {
                 let azimuth = inverse(place.position, at).azimuth.turned(offset_deg);

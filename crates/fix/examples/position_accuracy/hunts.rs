@@ -1,6 +1,6 @@
 //! Hunts drawn at random, by class.
 
-use lobewright_fix::from_normal;
+use lobewright_fix::{FixConfig, from_normal};
 use lobewright_geodesy::{LocalFrame, inverse};
 use lobewright_types::{Azimuth, Bearing, Position};
 use rand::seq::SliceRandom;
@@ -16,10 +16,6 @@ const NEAREST_M: f64 = 300.0;
 const PLACE_SIGMA_M: f64 = 10.0;
 /// The compass fault of its class.
 const FAULT_DEG: f64 = 7.0;
-/// Chances that the default settings state.
-const REFLECTION: f64 = 0.1;
-const FAULT: f64 = 0.1;
-const FAULT_SIGMA_DEG: f64 = 15.0;
 
 /// What goes wrong in a hunt.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,7 +54,7 @@ fn in_disc(rng: &mut ChaCha8Rng) -> (f64, f64) {
 }
 
 /// Which bearings point anywhere, and the turn of all of them.
-fn faults(class: Class, count: usize, rng: &mut ChaCha8Rng) -> (Vec<bool>, f64) {
+fn faults(class: Class, count: usize, rng: &mut ChaCha8Rng, expected: &FixConfig) -> (Vec<bool>, f64) {
     let mut wrong = vec![false; count];
     let chance = |rng: &mut ChaCha8Rng, p: f64| rng.random_range(0.0..1.0) < p;
     match class {
@@ -74,11 +70,11 @@ fn faults(class: Class, count: usize, rng: &mut ChaCha8Rng) -> (Vec<bool>, f64) 
         }
         Class::Two | Class::Three => {
             for w in &mut wrong {
-                *w = chance(rng, REFLECTION);
+                *w = chance(rng, expected.reflection_prior);
             }
-            let faulty = class == Class::Three && chance(rng, FAULT);
+            let faulty = class == Class::Three && chance(rng, expected.compass_fault_prior);
             let turn = if faulty {
-                FAULT_SIGMA_DEG * normal(rng)
+                expected.compass_fault_sigma_deg * normal(rng)
             } else {
                 0.0
             };
@@ -88,8 +84,8 @@ fn faults(class: Class, count: usize, rng: &mut ChaCha8Rng) -> (Vec<bool>, f64) 
 }
 
 impl Hunt {
-    /// Hunt number `trial` of a class; the same for the same numbers.
-    pub(crate) fn draw(class: Class, trial: u64) -> Self {
+    /// Hunt number `trial` of a class; the same for the same numbers and settings.
+    pub(crate) fn draw(class: Class, trial: u64, expected: &FixConfig) -> Self {
         let seed = match class {
             Class::Clean => 1,
             Class::Reflected | Class::Unreflected => 2,
@@ -127,7 +123,7 @@ impl Hunt {
             }
         }
         // Drawn last, so that a class without faults has the same hunts otherwise.
-        let (wrong, turn_deg) = faults(class, count, &mut rng);
+        let (wrong, turn_deg) = faults(class, count, &mut rng, expected);
         for (k, (place, noise)) in places.into_iter().enumerate() {
             let at = frame.from_local(place.0, place.1);
             let stated = frame.from_local(

@@ -2,9 +2,10 @@
 //!
 //! ```text
 //! cargo run --release -p lobewright-fix --example position_accuracy -- [--only TEXT] [--trials N] [--threads N]
+//!     [--fault CHANCE] [--fault-sigma DEGREES]
 //! ```
 //!
-//! `--only` prints the rows whose name holds TEXT. The bytes printed do not depend on the number of threads.
+//! `--only` prints the rows whose name holds TEXT; `--fault` and `--fault-sigma` set what is expected of a compass. The bytes printed do not depend on the number of threads.
 
 #![allow(
     clippy::print_stdout,
@@ -19,6 +20,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 use hunts::Class;
+use lobewright_fix::FixConfig;
 use score::{Outcome, Score, run};
 
 const ROWS: [(&str, Class); 6] = [
@@ -63,6 +65,7 @@ struct Options {
     only: String,
     trials: usize,
     threads: usize,
+    config: FixConfig,
 }
 
 fn main() -> ExitCode {
@@ -113,7 +116,7 @@ fn all(class: Class, options: &Options) -> Vec<Option<Outcome>> {
                 scope.spawn(move || {
                     (first..options.trials)
                         .step_by(threads)
-                        .map(|trial| run(class, trial as u64))
+                        .map(|trial| run(class, trial as u64, &options.config))
                         .collect()
                 })
             })
@@ -129,11 +132,12 @@ fn all(class: Class, options: &Options) -> Vec<Option<Outcome>> {
 }
 
 fn arguments(mut given: impl Iterator<Item = String>) -> Result<Options, String> {
-    const KNOWN: &str = "--only TEXT, --trials N and --threads N";
+    const KNOWN: &str = "--only TEXT, --trials N, --threads N, --fault CHANCE and --fault-sigma DEGREES";
     let mut options = Options {
         only: String::new(),
         trials: 1000,
         threads: 2,
+        config: FixConfig::default(),
     };
     while let Some(option) = given.next() {
         let value = given
@@ -146,7 +150,14 @@ fn arguments(mut given: impl Iterator<Item = String>) -> Result<Options, String>
                 .filter(|n| *n > 0)
                 .ok_or_else(|| format!("`{option}` wants a number above 0, not `{value}`"))
         };
+        let real = || {
+            value
+                .parse::<f64>()
+                .map_err(|_| format!("`{option}` wants a number, not `{value}`"))
+        };
         match option.as_str() {
+            "--fault" => options.config.compass_fault_prior = real()?,
+            "--fault-sigma" => options.config.compass_fault_sigma_deg = real()?,
             "--only" => options.only = value,
             "--trials" => options.trials = number()?,
             "--threads" => options.threads = number()?,

@@ -22,9 +22,9 @@ pub(crate) struct Outcome {
 }
 
 /// Solves a hunt and holds the result against the truth; none where there is no position.
-pub(crate) fn run(class: Class, trial: u64) -> Option<Outcome> {
-    let hunt = Hunt::draw(class, trial);
-    let FixOutcome::Fix(fix) = solve(&hunt.bearings, &FixConfig::default()) else {
+pub(crate) fn run(class: Class, trial: u64, config: &FixConfig) -> Option<Outcome> {
+    let hunt = Hunt::draw(class, trial, config);
+    let FixOutcome::Fix(fix) = solve(&hunt.bearings, config) else {
         return None;
     };
     Some(Outcome {
