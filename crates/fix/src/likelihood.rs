@@ -360,7 +360,7 @@ impl<'a> Surface<'a> {
             return tile.ln_at(east_m, north_m);
         }
         let spot = Spot::at(self.domain.frame, east_m, north_m);
-let clues = self.clues.map_or(0.0, |clues| clues.ln_at(&spot));
+        let clues = self.clues.map_or(0.0, |clues| clues.ln_at(&spot));
         if let Some(tile) = &self.tile {
             return match tile.within(east_m, north_m) {
                 Some(ln) => ln + clues,

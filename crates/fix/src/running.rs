@@ -112,7 +112,7 @@ fn anew(bearings: &[Bearing], config: &FixConfig) -> (FixOutcome, Option<Held>) 
     };
     let scene = match Scene::new(&evidence, config) {
         Ok(scene) => scene,
-        Err(reason) => return (no_fix(vec![reason]), None),
+        Err(reason) => return (no_fix(reason), None),
     };
     let mut surface = Surface::new(&scene.places, scene.first_domain(config));
     let cells = solve::settle(&mut surface, config);

@@ -1,6 +1,6 @@
 //! From bearings to a position: the parts put together.
 
-use lobewright_geodesy::{EarthPoint, FastAzimuth, LocalFrame};
+use lobewright_geodesy::{FastAzimuth, LocalFrame};
 use lobewright_types::{Bearing, Fix, FixMode, FixOutcome, FixStatement};
 
 use crate::config::FixConfig;
@@ -165,12 +165,9 @@ pub(crate) fn conclude(
     let (east_m, north_m) = top::highest_point(surface, grid, peaks[0].top);
     let position = domain.frame.from_local(east_m, north_m);
     let count = verdicts::points_for(places.list.len());
-    let points_m = verdicts::representatives(&grid.samples, count);
+    let points_m = verdicts::representatives_m(&grid.samples, count);
     let headings = Headings::new(surface, &points_m);
-    let points: Vec<EarthPoint> = points_m
-        .iter()
-        .map(|p| domain.frame.from_local(p.0, p.1).into())
-        .collect();
+    let points = verdicts::representatives(&grid.samples, &domain, count);
     let contradiction_of = |list: &[&Place]| {
         let linear = statements::linear_of_some(list, Some(position), |group| headings.mean_deg(group));
         statements::contradiction(linear, headings.told())

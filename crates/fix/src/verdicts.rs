@@ -5,6 +5,7 @@ use lobewright_types::{Azimuth, Bearing, BearingFlag, BearingVerdict, Position, 
 
 use crate::grid::Sample;
 use crate::headings::Headings;
+use crate::likelihood::Domain;
 use crate::places::{Place, Places, usable};
 
 /// Points that stand for the posterior: the error of a probability averaged over them is under a hundredth.
@@ -19,7 +20,7 @@ pub(crate) fn points_for(places: usize) -> usize {
 }
 
 /// Points of equal probability, drawn at even steps of the sorted mass, in the local frame.
-pub(crate) fn representatives(samples: &[Sample], count: usize) -> Vec<(f64, f64)> {
+pub(crate) fn representatives_m(samples: &[Sample], count: usize) -> Vec<(f64, f64)> {
     let mut points = Vec::with_capacity(count);
     let mut mass = 0.0;
     for s in samples {
@@ -29,6 +30,14 @@ pub(crate) fn representatives(samples: &[Sample], count: usize) -> Vec<(f64, f64
         }
     }
     points
+}
+
+/// The same on the earth.
+pub(crate) fn representatives(samples: &[Sample], domain: &Domain, count: usize) -> Vec<EarthPoint> {
+    representatives_m(samples, count)
+        .into_iter()
+        .map(|p| domain.frame.from_local(p.0, p.1).into())
+        .collect()
 }
 
 /// The mean over the points, and the offsets at each, of a function of the azimuth that the place should have read.
