@@ -2,18 +2,19 @@
 #![allow(missing_docs, reason = "the macro makes a public item without one")]
 
 use std::hint::black_box;
+use std::time::Instant;
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use lobewright_fix::{FixConfig, from_normal, solve};
+use lobewright_fix::{FixConfig, RunningFix, from_normal, solve};
 use lobewright_geodesy::{LocalFrame, inverse};
-use lobewright_types::{Bearing, Position};
+use lobewright_types::{Bearing, FixOutcome, Position};
 use rand::RngExt;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-/// Bearings from `count` places within 10 km of a transmitter, sigma 2 degrees, one in ten wrong.
-fn hunt(count: usize, stations: usize) -> Vec<Bearing> {
+/// `count` bearings from places within 10 km of a transmitter, sigma 2 degrees, one in ten wrong: a station each, or one for all.
+fn hunt(count: usize, stations: usize, (position_m, heading_deg): (f64, f64), one: bool) -> Vec<Bearing> {
     let mut rng = ChaCha8Rng::seed_from_u64(7);
     let target = Position {
         lat_deg: -41.3,
@@ -36,14 +37,12 @@ fn hunt(count: usize, stations: usize) -> Vec<Bearing> {
                 0.0
             };
             let azimuth = inverse(place, target).azimuth.turned(2.0 * error + wrong);
-            let mut bearing = from_normal(
-                &format!("s{}", k % stations),
-                place,
-                azimuth,
-                2.0,
-                (5.0, 0.5),
-                None,
-            );
+            let station = if one {
+                "car".to_owned()
+            } else {
+                format!("s{}", k % stations)
+            };
+            let mut bearing = from_normal(&station, place, azimuth, 2.0, (position_m, heading_deg), None);
             bearing.id = format!("b{k}");
             bearing
         })
@@ -53,14 +52,67 @@ fn hunt(count: usize, stations: usize) -> Vec<Bearing> {
 fn bench(c: &mut Criterion) {
     let mut group = c.benchmark_group("solve");
     group.sample_size(10);
-    for (count, stations) in [(5, 5), (50, 50), (10_000, 50), (10_000, 10_000)] {
-        let bearings = hunt(count, stations);
-        group.bench_function(format!("{count} bearings, {stations} places"), |b| {
+    for (count, places, errors, one) in [
+        (5, 5, (5.0, 0.5), false),
+        (5, 5, (5.0, 0.5), true),
+        (50, 50, (5.0, 0.5), false),
+        (50, 50, (5.0, 0.5), true),
+        (200, 200, (10.0, 0.0), true),
+        (10_000, 50, (5.0, 0.5), false),
+        (10_000, 10_000, (0.0, 0.0), false),
+        (10_000, 10_000, (10.0, 0.0), false),
+        (10_000, 10_000, (10.0, 0.0), true),
+    ] {
+        let bearings = hunt(count, places, errors, one);
+        let by = if one { "one station" } else { "a station each" };
+        let name = format!("{count} bearings, {places} places to {} m, {by}", errors.0);
+        group.bench_function(name, |b| {
             b.iter(|| solve(black_box(&bearings), &FixConfig::default()));
         });
     }
     group.finish();
 }
 
-criterion_group!(benches, bench);
+/// One more bearing and its outcome, after so many; held once against the fix computed anew.
+fn running(c: &mut Criterion) {
+    let mut group = c.benchmark_group("running");
+    group.sample_size(20);
+    for (count, one) in [(50, false), (200, true), (10_000, false), (10_000, true)] {
+        let bearings = hunt(count + 4_000, count + 4_000, (10.0, 0.0), one);
+        let mut running = RunningFix::new(FixConfig::default());
+        for bearing in &bearings[..count] {
+            running.add_bearing(bearing.clone());
+        }
+        let _ = running.outcome();
+        let mut next = count;
+        let by = if one { "one station" } else { "a station each" };
+        group.bench_function(format!("one more after {count}, {by}"), |b| {
+            b.iter_custom(|times| {
+                let began = Instant::now();
+                for _ in 0..times {
+                    running.add_bearing(bearings[next % bearings.len()].clone());
+                    next += 1;
+                    black_box(running.outcome());
+                }
+                began.elapsed()
+            });
+        });
+        let (kept, anew) = (
+            running.outcome(),
+            solve(running.bearings(), &FixConfig::default()),
+        );
+        if let (FixOutcome::Fix(kept), FixOutcome::Fix(anew)) = (kept, anew) {
+            let ratio = kept.region95.area_km2 / anew.region95.area_km2;
+            let off_m = inverse(kept.position, anew.position).distance_m;
+            let size_m = (anew.region50.area_km2 * 1e6).sqrt();
+            assert!(
+                (ratio - 1.0).abs() < 0.05 && off_m < 0.15 * size_m,
+                "{ratio} {off_m} {size_m}"
+            );
+        }
+    }
+    group.finish();
+}
+
+criterion_group!(benches, bench, running);
 criterion_main!(benches);

@@ -12,10 +12,10 @@ pub struct FixConfig {
     /// to 0.9, default 0.1.
     pub reflection_prior: f64,
     /// Chance, before anything is compared, that the compass or mounting of a station is off by more than its stated error, by the same
-    /// angle in all of its bearings; 0 to 0.9, default 0.1. It is asked of stations with bearings from three or more places: with fewer a turn of
+    /// angle in all of its bearings; 0 to 0.9, default 0.25. It is asked of stations with bearings from three or more places: with fewer a turn of
     /// all lines cannot be told from another position.
     pub compass_fault_prior: f64,
-    /// Standard deviation of such a fault; 1 to 60 degrees, default 15: iron near the compass, a mounting that slipped, declination forgotten or
+    /// Standard deviation of such a fault; 1 to 60 degrees, default 10: iron near the compass, a mounting that slipped, declination forgotten or
     /// taken the wrong way (common practice, no source).
     pub compass_fault_sigma_deg: f64,
     /// The farthest that a transmitter is looked for from the middle of the stations; default and most 300 km. Where
@@ -33,8 +33,8 @@ impl Default for FixConfig {
     fn default() -> Self {
         Self {
             reflection_prior: 0.1,
-            compass_fault_prior: 0.1,
-            compass_fault_sigma_deg: 15.0,
+            compass_fault_prior: 0.25,
+            compass_fault_sigma_deg: 10.0,
             search_radius_km: 300.0,
             min_range_m: 1.0,
             grid_tolerance: 0.01,

@@ -244,8 +244,8 @@ impl<'a> Surface<'a> {
     }
 
     /// What [`Surface::held`] wants; none where no polynomial stands for the places.
-    pub(crate) fn into_held(self) -> Option<((Vec<usize>, Vec<Shared>), Tile)> {
-        Some(((self.singles, self.shared), self.tile?))
+    pub(crate) fn into_held(self) -> Option<(Vec<usize>, Vec<Shared>, Tile)> {
+        Some((self.singles, self.shared, self.tile?))
     }
 
     /// Looks at the whole disc and at all heading errors again.

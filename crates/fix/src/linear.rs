@@ -80,6 +80,10 @@ pub(crate) fn most_likely(rays: &[Ray], start: Option<Position>) -> Option<Linea
         starts.extend(geometry::starts(rays, tried));
     }
     let seers = seers(rays);
+    if rays.len() > MANY_RAYS && start.is_some() {
+        // The ranges are known: once is enough.
+        return starts.into_iter().find_map(|at| descend(&seers, at));
+    }
     let mut best: Option<LinearFix> = None;
     for at in starts {
         // Twice, so that the position errors are taken at the range found.

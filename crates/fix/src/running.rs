@@ -120,7 +120,7 @@ fn anew(bearings: &[Bearing], config: &FixConfig) -> (FixOutcome, Option<Held>) 
     let outcome = solve::conclude(&scene, bearings, &grid, &surface, config);
     drop(grid);
     let domain = surface.domain;
-    let Some(((singles, shared), tile)) = surface.into_held() else {
+    let Some((singles, shared, tile)) = surface.into_held() else {
         return (outcome, None);
     };
     let points = tile
@@ -171,10 +171,11 @@ impl Held {
             .list
             .iter()
             .position(|p| p.group == group && places::same_place(&bearings[p.members[0]], bearing));
-        match known {
-            Some(known) => self.join(bearings, known, stated_deg, config),
-            None => self.add_place(bearings, group, stated_deg, config),
-        }
+        let Some(known) = known else {
+            return self.add_place(bearings, group, stated_deg, config);
+        };
+        self.join(bearings, known, stated_deg, config);
+        Some(())
     }
 
     fn add_place(
@@ -206,13 +207,7 @@ impl Held {
     }
 
     /// Another bearing of a known place.
-    fn join(
-        &mut self,
-        bearings: &[Bearing],
-        known: usize,
-        stated_deg: f64,
-        config: &FixConfig,
-    ) -> Option<()> {
+    fn join(&mut self, bearings: &[Bearing], known: usize, stated_deg: f64, config: &FixConfig) {
         let group = self.scene.places.list[known].group;
         let slot = self.shared.binary_search_by_key(&group, |s| s.group).ok();
         self.weigh(known, slot, -1.0);
@@ -225,7 +220,6 @@ impl Held {
         self.scene.places.list[known] = place;
         self.weigh(known, slot, 1.0);
         self.tile.settle();
-        Some(())
     }
 
     /// Adds a place to the polynomial, or takes it out.
@@ -282,7 +276,7 @@ impl Held {
         }
         let outcome = solve::conclude(&self.scene, bearings, &grid, &surface, config);
         drop(grid);
-        let ((singles, shared), tile) = surface.into_held()?;
+        let (singles, shared, tile) = surface.into_held()?;
         let held = Self {
             scene: self.scene,
             domain: self.domain,

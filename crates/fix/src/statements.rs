@@ -89,7 +89,7 @@ pub(crate) fn linear_of_some(
         .map(|place| {
             let modes = &place.modes;
             let offset_deg = offset_deg(place.group);
-            let mode = near.map_or(modes[0], |at| {
+            let mode = near.filter(|_| modes.len() > 1).map_or(modes[0], |at| {
                 let azimuth = inverse(place.position, at).azimuth.turned(offset_deg);
                 modes
                     .iter()

@@ -43,12 +43,12 @@ cargo run --release -p lobewright-fix --example position_accuracy > docs/positio
 
 With `-- --only TEXT` it prints the rows with TEXT in their name, with `--trials N` other numbers of hunts.
 
-* **Hunts**: 1000 a row. Places and transmitter are drawn evenly over a disc of 5 km, no place within 300 m of the transmitter, the
+* **Hunts**: TRIALS a row. Places and transmitter are drawn evenly over a disc of 5 km, no place within 300 m of the transmitter, the
   disc anywhere up to 60 degrees of latitude. All bearings of a hunt are of one compass, with a normal error of 1 to 5 degrees (one value a
   hunt, stated) and places known to 10 m on each axis (stated, and drawn). ChaCha8 generator, one seed a class, its stream the number of the hunt.
 * **One in five reflected**: exactly so many of the bearings point anywhere. **The same without**: the same hunts with all bearings right.
 * **Compass off**: all bearings are turned by 7 degrees to one side; nothing is stated of it.
-* **2 and 3 bearings**: each points anywhere with a chance of 10 %, and the compass of three has a fault (normal, 15 degrees) with 10 %: what the
+* **2 and 3 bearings**: each points anywhere with a chance of 10 %, and the compass of three has a fault (normal, 10 degrees) with 25 %: what the
   settings expect. With so few bearings nothing in them tells a wrong one, so what is held depends on how many are.
 * **No position**: share of the hunts in which the estimator gave words in place of a position. The other columns are over the rest.
 * **Error** and **RMS error**: of the stated position, median and root mean square. **Bound**: root mean square of the
@@ -56,7 +56,7 @@ With `-- --only TEXT` it prints the rows with TEXT in their name, with `--trials
   compass known to be right. Hunts with nearly parallel lines rule both.
 * **Ratio**: mean of the squared error measured by the bound's own ellipse, over its expectation; 1 at the bound; each hunt counts the
   same. **Least squares**: the same of the least-squares position, where there is one.
-* **Held**: share of the hunts in which the regions of 50 and 95 % held the truth. Binomial standard error, were the share right: 1.6 and 0.7 %.
+* **Held**: share of the hunts in which the regions of 50 and 95 % held the truth. Binomial standard error, were the share right: HALF and MOST %.
 * **Area**: median area of the 95 % region.
 * **Fault said**: share in which a compass fault had at least even odds.
 ";
@@ -76,7 +76,12 @@ fn main() -> ExitCode {
             return ExitCode::from(2);
         }
     };
-    println!("{HEAD}");
+    let error = |p: f64| format!("{:.1}", 100.0 * (p * (1.0 - p) / options.trials as f64).sqrt());
+    let head = HEAD
+        .replace("TRIALS", &options.trials.to_string())
+        .replace("HALF", &error(0.5))
+        .replace("MOST", &error(0.95));
+    println!("{head}");
     println!(
         "| hunts | no position, % | error, m | RMS error, m | bound, m | ratio | least squares | held by 50 % | 95 % | area, km² | fault said, % |"
     );
@@ -93,7 +98,7 @@ fn main() -> ExitCode {
 fn print_row(name: &str, s: &Score) {
     let share = |n: usize| 100.0 * n as f64 / s.fixed.max(1) as f64;
     println!(
-        "| {name} | {:.1} | {:.0} | {:.0} | {:.0} | {:.2} | {:.3} | {:.1} | {:.1} | {:.3} | {:.1} |",
+        "| {name} | {:.1} | {:.0} | {:.0} | {:.0} | {:.2} | {:.2} | {:.1} | {:.1} | {:.3} | {:.1} |",
         100.0 * (s.hunts - s.fixed) as f64 / s.hunts as f64,
         s.median_error_m,
         s.rms_m,

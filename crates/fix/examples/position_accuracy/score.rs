@@ -49,7 +49,7 @@ pub(crate) struct Score {
     pub(crate) fault_said: usize,
     pub(crate) median_error_m: f64,
     pub(crate) median_area95_km2: f64,
-    /// Mean squared error in units of the bound, 1 at the bound.
+    /// Mean squared error in units of the bound's ellipse, 1 at the bound; of hunts whose right bearings make a bound.
     pub(crate) ratio: f64,
     /// The same of the least-squares position.
     pub(crate) least_squares_ratio: f64,
