@@ -11,7 +11,7 @@ use crate::search::Cell;
 use crate::solve::{self, no_fix};
 use crate::tile::{self, Tile};
 
-/// After so many times the places it was laid for the polynomial and the steps of the heading errors are laid anew.
+/// After so many times the bearings it was laid for the polynomial and the steps of the heading errors are laid anew.
 const GROWTH: f64 = 1.5;
 /// Parts of the posterior within so many nats of the top must lie inside the polynomial's rectangle, so far out at most.
 const HELD_NATS: f64 = 8.0;
@@ -21,7 +21,7 @@ const HELD_OUT: f64 = 0.97;
 ///
 /// The outcome is that of [`crate::solve`] with the same bearings, within `config.grid_tolerance`. With some dozens of places and more, where
 /// they agree on one small part of the map, the log likelihood over that part is kept as a polynomial; a new bearing is added to it, and
-/// the earlier ones are not looked at again until the posterior leaves the part or half as many places again have come. Else all is computed anew.
+/// the earlier ones are not looked at again until the posterior leaves the part or half as many bearings again have come. Else all is computed anew.
 ///
 /// ```
 /// # let bearings: Vec<lobewright_types::Bearing> = Vec::new();
@@ -48,7 +48,7 @@ struct Held {
     tile: Tile,
     points: Vec<EarthPoint>,
     cells: Vec<Cell>,
-    /// Places when the polynomial was laid.
+    /// Bearings when the polynomial was laid.
     laid: usize,
 }
 
@@ -129,7 +129,7 @@ fn anew(bearings: &[Bearing], config: &FixConfig) -> (FixOutcome, Option<Held>) 
         .iter()
         .map(|p| domain.frame.from_local(p.0, p.1).into())
         .collect();
-    let laid = scene.places.list.len();
+    let laid = bearings.len();
     let held = Held {
         scene,
         domain,
@@ -146,8 +146,10 @@ fn anew(bearings: &[Bearing], config: &FixConfig) -> (FixOutcome, Option<Held>) 
 impl Held {
     /// Takes the last bearing in; nothing where that asks for more than another term of the sum.
     fn take(&mut self, bearings: &[Bearing], config: &FixConfig) -> Option<()> {
-        let number = bearings.len() - 1;
-        let bearing = &bearings[number];
+        let bearing = bearings.last()?;
+        if bearings.len() as f64 > GROWTH * self.laid as f64 {
+            return None;
+        }
         if !places::usable(bearing) {
             return Some(());
         }
@@ -187,7 +189,7 @@ impl Held {
     ) -> Option<()> {
         let k = self.scene.places.list.len();
         let stretched = k > places::MANY_PLACES;
-        if stretched != (k + 1 > places::MANY_PLACES) || k as f64 > GROWTH * self.laid as f64 {
+        if stretched != (k + 1 > places::MANY_PLACES) {
             return None;
         }
         let members = [bearings.len() - 1];
