@@ -45,6 +45,6 @@ pub use hand::{HandError, HandWarning, from_normal, read_hand_bearings};
 pub use linear::{LinearFix, linearized};
 pub use moving::{MovingConfig, MovingError, MovingPosition, MovingStep, MovingTrack, track};
 pub use raster::{PosteriorRaster, posterior_grid, posterior_grid_evidence};
-pub use slots::{SlotDoubt, SlotPlan, SlotPlanError};
 pub use running::RunningFix;
+pub use slots::{SlotDoubt, SlotPlan, SlotPlanError};
 pub use solve::solve;

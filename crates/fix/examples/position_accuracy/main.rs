@@ -54,6 +54,7 @@ With `-- --only TEXT` it prints the rows with TEXT in their name, with `--trials
 * **Error** and **RMS error**: of the stated position, median and root mean square. **Bound**: root mean square of the
   Cramer-Rao bound of the right bearings (Torrieri, *Statistical Theory of Passive Location Systems*, 1984, section IV), were the
   compass known to be right. Hunts with nearly parallel lines rule both.
+  The dash: with one of two or three bearings wrong there is no bound.
 * **Ratio**: mean of the squared error measured by the bound's own ellipse, over its expectation; 1 at the bound; each hunt counts the
   same. **Least squares**: the same of the least-squares position, where there is one.
 * **Held**: share of the hunts in which the regions of 50 and 95 % held the truth. Binomial standard error, were the share right: HALF and MOST %.
@@ -89,22 +90,28 @@ fn main() -> ExitCode {
     for (name, class) in ROWS.iter().filter(|r| r.0.contains(&options.only)) {
         let began = Instant::now();
         let score = Score::of(&all(*class, &options));
+        let bounded = !matches!(class, Class::Two | Class::Three);
         eprintln!("{name}: {:.1} s", began.elapsed().as_secs_f64());
-        print_row(name, &score);
+        print_row(name, &score, bounded);
     }
     ExitCode::SUCCESS
 }
 
-fn print_row(name: &str, s: &Score) {
+/// `bounded`: whether there is a bound in every hunt; with a wrong bearing of two there is none.
+fn print_row(name: &str, s: &Score, bounded: bool) {
     let share = |n: usize| 100.0 * n as f64 / s.fixed.max(1) as f64;
+    let to_bound = if bounded {
+        format!(
+            "{:.0} | {:.0} | {:.2} | {:.2}",
+            s.rms_m, s.bound_rms_m, s.ratio, s.least_squares_ratio
+        )
+    } else {
+        "– | – | – | –".to_owned()
+    };
     println!(
-        "| {name} | {:.1} | {:.0} | {:.0} | {:.0} | {:.2} | {:.2} | {:.1} | {:.1} | {:.3} | {:.1} |",
+        "| {name} | {:.1} | {:.0} | {to_bound} | {:.1} | {:.1} | {:.3} | {:.1} |",
         100.0 * (s.hunts - s.fixed) as f64 / s.hunts as f64,
         s.median_error_m,
-        s.rms_m,
-        s.bound_rms_m,
-        s.ratio,
-        s.least_squares_ratio,
         share(s.held50),
         share(s.held95),
         s.median_area95_km2,
