@@ -38,7 +38,7 @@ Simulated hunts: bearings drawn with known errors and given to the estimator wit
 a program and not edited:
 
 ```text
-cargo run --release -p lobewright-fix --example position_accuracy > docs/position_accuracy.md
+cargo run --release -p lobewright-fix --example position_accuracyARGUMENTS > docs/position_accuracy.md
 ```
 
 With `-- --only TEXT` it prints the rows with TEXT in their name, with `--trials N` other numbers of hunts.
@@ -62,6 +62,9 @@ With `-- --only TEXT` it prints the rows with TEXT in their name, with `--trials
 * **Fault said**: share in which a compass fault had at least even odds.
 ";
 
+/// Hunts a row, where nothing else is asked for.
+const TRIALS: usize = 1000;
+
 struct Options {
     only: String,
     trials: usize,
@@ -77,9 +80,15 @@ fn main() -> ExitCode {
             return ExitCode::from(2);
         }
     };
+    let arguments = if options.trials == TRIALS {
+        String::new()
+    } else {
+        format!(" -- --trials {}", options.trials)
+    };
     let error = |p: f64| format!("{:.1}", 100.0 * (p * (1.0 - p) / options.trials as f64).sqrt());
     let head = HEAD
         .replace("TRIALS", &options.trials.to_string())
+        .replace("ARGUMENTS", &arguments)
         .replace("HALF", &error(0.5))
         .replace("MOST", &error(0.95));
     println!("{head}");
@@ -147,7 +156,7 @@ fn arguments(mut given: impl Iterator<Item = String>) -> Result<Options, String>
     const KNOWN: &str = "--only TEXT, --trials N, --threads N, --fault CHANCE and --fault-sigma DEGREES";
     let mut options = Options {
         only: String::new(),
-        trials: 1000,
+        trials: TRIALS,
         threads: 2,
         config: FixConfig::default(),
     };
