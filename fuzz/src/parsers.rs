@@ -3,8 +3,8 @@
 //! A parser may refuse. It must not panic, and what it accepts must hold no number that is not finite.
 
 use lobewright_antenna::{AzimuthTrack, Manifold, NorthWord, Pattern, SwitchSchedule};
-use lobewright_export::{HuntFact, hunt_line, read_bearings_jsonl, read_hunt_log};
-use lobewright_fix::read_hand_bearings;
+use lobewright_export::{HuntFact, hunt_line, read_areas_geojson, read_bearings_jsonl, read_hunt_log};
+use lobewright_fix::read_hand_table;
 use lobewright_sim::Scene;
 use lobewright_source::parse_meta;
 use lobewright_station::PipelineConfig;
@@ -141,11 +141,40 @@ pub fn scene_toml(data: &[u8]) {
 
 /// Bearings that a person took: what was accepted is a direction with an error, at a place on Earth.
 pub fn hand_bearings_csv(data: &[u8]) {
-    match read_hand_bearings(data, "fuzz.csv") {
-        Ok((bearings, warnings)) => {
-            bearings.iter().for_each(is_sound);
-            for warning in warnings {
+    match read_hand_table(data, "fuzz.csv") {
+        Ok(table) => {
+            table.bearings.iter().for_each(is_sound);
+            for level in &table.levels {
+                assert!(level.level_db.is_finite(), "level {} dB", level.level_db);
+                assert!(level.sigma_db.is_finite() && level.sigma_db >= 0.0, "{} dB", level.sigma_db);
+            }
+            for silence in &table.silences {
+                assert!(silence.limit_db.is_finite(), "limit {} dB", silence.limit_db);
+            }
+            for warning in table.warnings {
                 assert!(!warning.to_string().is_empty(), "a warning without words");
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// Areas that the transmitter must, or cannot, be in.
+pub fn areas_geojson(data: &[u8]) {
+    match read_areas_geojson(data, "fuzz.geojson") {
+        Ok(areas) => {
+            for area in &areas {
+                assert!(!area.polygons.is_empty(), "an area of nothing");
+                for ring in area.polygons.iter().flat_map(|p| std::iter::once(&p.outer).chain(&p.holes)) {
+                    assert!(ring.len() >= 3, "a ring of {} places", ring.len());
+                    for place in ring {
+                        assert!(
+                            Position::from_lat_lon(place.lat_deg, place.lon_deg).is_ok(),
+                            "position {place:?}"
+                        );
+                        let _ = area.contains(*place);
+                    }
+                }
             }
         }
         Err(error) => says_something(&error),

@@ -7,6 +7,7 @@
 //! GeoJSON and KML, as those standards ask), times UTC in RFC 3339, levels dBFS.
 
 mod aprs;
+mod areas_file;
 mod atomic;
 mod error;
 mod geo;
@@ -21,6 +22,7 @@ mod table_read;
 mod words;
 
 pub use aprs::{AprsError, AprsWarning, bearings_aprs, read_aprs_bearings};
+pub use areas_file::{AreaError, read_areas_geojson};
 pub use atomic::write_atomically;
 pub use error::{ReadError, WriteError};
 pub use geo::GeoOptions;

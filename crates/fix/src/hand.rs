@@ -11,11 +11,13 @@ use lobewright_types::{
     Azimuth, Bearing, BearingClass, BearingKind, CircleDensity, Grid, Magnetic, Position, Timestamp, True,
 };
 
+use crate::hand_levels::read_hand_table;
+
 /// Standard deviation of a place that a person gives without saying how well it is known: a handheld satellite receiver
 /// or a good map (common practice, no source).
 const POSITION_SIGMA_M: f64 = 10.0;
 const REQUIRED: [&str; 4] = ["place", "bearing_deg", "north", "sigma_deg"];
-const OPTIONAL: [&str; 8] = [
+const OPTIONAL: [&str; 12] = [
     "lat_deg",
     "lon_deg",
     "position",
@@ -23,6 +25,10 @@ const OPTIONAL: [&str; 8] = [
     "position_sigma_m",
     "compass",
     "transmitter",
+    "meter_db",
+    "attenuation_db",
+    "scale",
+    "heard",
     "note",
 ];
 
@@ -39,7 +45,7 @@ pub enum HandError {
     },
     /// A column is missing.
     #[error(
-        "`{name}` has no column `{column}`; its first line must name place, lat_deg and lon_deg or position, bearing_deg, north, sigma_deg and may name date, position_sigma_m, compass, transmitter, note"
+        "`{name}` has no column `{column}`; its first line must name place, lat_deg and lon_deg or position, bearing_deg, north, sigma_deg and may name date, position_sigma_m, compass, transmitter, meter_db, attenuation_db, scale, heard, note"
     )]
     MissingColumn {
         /// The table's name.
@@ -49,7 +55,7 @@ pub enum HandError {
     },
     /// A column that means nothing here.
     #[error(
-        "`{name}` has a column `{column}` that is not known; columns are place, lat_deg, lon_deg, position, bearing_deg, north, date, sigma_deg, position_sigma_m, compass, transmitter, note"
+        "`{name}` has a column `{column}` that is not known; columns are place, lat_deg, lon_deg, position, bearing_deg, north, date, sigma_deg, position_sigma_m, compass, transmitter, meter_db, attenuation_db, scale, heard, note"
     )]
     UnknownColumn {
         /// The table's name.
@@ -196,7 +202,7 @@ pub fn from_normal(
 /// | `transmitter` | label of the transmitter, where several are told apart |
 /// | `note` | anything; not used |
 ///
-/// Lines that start with `#` and blank lines are passed over.
+/// Lines that start with `#` and blank lines are passed over. Columns for levels may be there too: [`read_hand_table`] reads them.
 ///
 /// # Result
 /// Bearings in the order of the lines, and doubts. Where `position` names a cell (a locator, a square of MGRS) the place is its middle and the
@@ -208,9 +214,19 @@ pub fn from_normal(
 /// # Errors
 /// [`HandError`], which names the line and the field, and what would be right.
 pub fn read_hand_bearings(
-    mut reader: impl Read,
+    reader: impl Read,
     name: &str,
 ) -> Result<(Vec<Bearing>, Vec<HandWarning>), HandError> {
+    let table = read_hand_table(reader, name)?;
+    Ok((table.bearings, table.warnings))
+}
+
+/// Calls `take` with every row of a table.
+pub(crate) fn for_rows(
+    mut reader: impl Read,
+    name: &str,
+    mut take: impl FnMut(&Row<'_>) -> Result<(), HandError>,
+) -> Result<(), HandError> {
     let mut bytes = Vec::new();
     reader.read_to_end(&mut bytes).map_err(|source| HandError::Csv {
         name: name.to_owned(),
@@ -226,20 +242,16 @@ pub fn read_hand_bearings(
     };
     let header = table.headers().map_err(broken)?.clone();
     check_header(&header, name)?;
-    let (mut bearings, mut warnings) = (Vec::new(), Vec::new());
     for record in table.records() {
         let record = record.map_err(broken)?;
-        let row = Row {
+        take(&Row {
             name,
             header: &header,
             line: line_of(&bytes, record.position().map_or(0, csv::Position::byte)),
             record: &record,
-        };
-        let (bearing, warning) = row.bearing()?;
-        bearings.push(bearing);
-        warnings.extend(warning);
+        })?;
     }
-    Ok((bearings, warnings))
+    Ok(())
 }
 
 /// The line of the first record at or after an offset: the reader counts from before blank lines and comments.
@@ -288,8 +300,8 @@ fn check_header(header: &csv::StringRecord, name: &str) -> Result<(), HandError>
 
 /// Where a bearing was taken.
 #[derive(Clone, Copy)]
-struct Spot {
-    position: Position,
+pub(crate) struct Spot {
+    pub(crate) position: Position,
     /// Standard deviation, each axis, of a place anywhere in the cell that the table names; 0 for a point.
     cell_sigma_m: f64,
     /// The grid that grid north is counted in.
@@ -316,20 +328,18 @@ impl From<ParsedPosition> for Spot {
     }
 }
 
-struct Row<'a> {
-    name: &'a str,
+/// A line of the table.
+pub(crate) struct Row<'a> {
+    pub(crate) name: &'a str,
     header: &'a csv::StringRecord,
-    line: u64,
+    pub(crate) line: u64,
     record: &'a csv::StringRecord,
 }
 
 impl Row<'_> {
-    fn bearing(&self) -> Result<(Bearing, Option<HandWarning>), HandError> {
-        let place = self.text("place");
-        if place.is_empty() {
-            return Err(self.wrong("place", "a name"));
-        }
-        let spot = self.spot()?;
+    pub(crate) fn bearing(&self) -> Result<(Bearing, Option<HandWarning>), HandError> {
+        let (place, spot, position_sigma_m) = self.place()?;
+        let position = spot.position;
         let sigma_deg = self.number(
             "sigma_deg",
             "a standard deviation above 0 and up to 90 degrees",
@@ -338,15 +348,6 @@ impl Row<'_> {
         let bearing_deg = self.number("bearing_deg", "a number of degrees from 0 to 360", |b| {
             (0.0..=360.0).contains(&b)
         })?;
-        let position_sigma_m = if self.text("position_sigma_m").is_empty() {
-            POSITION_SIGMA_M
-        } else {
-            self.number("position_sigma_m", "a number of metres, 0 to 100000", |s| {
-                (0.0..=1e5).contains(&s)
-            })?
-        };
-        let position = spot.position;
-        let position_sigma_m = position_sigma_m.hypot(spot.cell_sigma_m);
         let time = self.time()?;
         let (azimuth, heading_sigma_deg, warning) = match self.text("north") {
             "true" => (Azimuth::<True>::from_degrees(bearing_deg), 0.0, None),
@@ -362,6 +363,23 @@ impl Row<'_> {
         bearing.compass = Some(if compass.is_empty() { self.name } else { compass }.to_owned());
         bearing.transmitter = Some(self.text("transmitter").to_owned()).filter(|label| !label.is_empty());
         Ok((bearing, warning))
+    }
+
+    /// The place's name, where it is, and the standard deviation of that in metres.
+    pub(crate) fn place(&self) -> Result<(&str, Spot, f64), HandError> {
+        let place = self.text("place");
+        if place.is_empty() {
+            return Err(self.wrong("place", "a name"));
+        }
+        let spot = self.spot()?;
+        let position_sigma_m = if self.text("position_sigma_m").is_empty() {
+            POSITION_SIGMA_M
+        } else {
+            self.number("position_sigma_m", "a number of metres, 0 to 100000", |s| {
+                (0.0..=1e5).contains(&s)
+            })?
+        };
+        Ok((place, spot, position_sigma_m.hypot(spot.cell_sigma_m)))
     }
 
     fn turned_to_true(
@@ -434,7 +452,7 @@ impl Row<'_> {
         Position::from_lat_lon(lat_deg, lon_deg).map_err(|_| self.wrong("lon_deg", wanted))
     }
 
-    fn time(&self) -> Result<Option<Timestamp>, HandError> {
+    pub(crate) fn time(&self) -> Result<Option<Timestamp>, HandError> {
         let text = self.text("date");
         if text.is_empty() {
             return Ok(None);
@@ -452,7 +470,7 @@ impl Row<'_> {
         })
     }
 
-    fn text(&self, column: &str) -> &str {
+    pub(crate) fn text(&self, column: &str) -> &str {
         self.header
             .iter()
             .position(|h| h == column)
@@ -460,7 +478,7 @@ impl Row<'_> {
             .unwrap_or("")
     }
 
-    fn number(
+    pub(crate) fn number(
         &self,
         field: &'static str,
         wanted: &'static str,
@@ -473,7 +491,7 @@ impl Row<'_> {
             .ok_or_else(|| self.wrong(field, wanted))
     }
 
-    fn wrong(&self, field: &'static str, wanted: &'static str) -> HandError {
+    pub(crate) fn wrong(&self, field: &'static str, wanted: &'static str) -> HandError {
         HandError::Field {
             name: self.name.to_owned(),
             line: self.line,

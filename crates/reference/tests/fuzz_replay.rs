@@ -10,7 +10,7 @@ mod parsers;
 type Target = fn(&[u8]);
 
 /// Every fuzz target; the name is that of its folder of seeds and of its file.
-const TARGETS: [(&str, Target); 11] = [
+const TARGETS: [(&str, Target); 12] = [
     ("sigmf_meta", parsers::sigmf_meta),
     ("pattern_csv", parsers::pattern_csv),
     ("track_csv", parsers::track_csv),
@@ -19,6 +19,7 @@ const TARGETS: [(&str, Target); 11] = [
     ("pipeline_toml", parsers::pipeline_toml),
     ("scene_toml", parsers::scene_toml),
     ("hand_bearings_csv", parsers::hand_bearings_csv),
+    ("areas_geojson", parsers::areas_geojson),
     ("bearings_jsonl", parsers::bearings_jsonl),
     ("compact_density", parsers::compact_density),
     ("hunt_log", parsers::hunt_log),
@@ -100,6 +101,11 @@ fn scenes() {
 #[test]
 fn hand_bearings() {
     replay("hand_bearings_csv");
+}
+
+#[test]
+fn areas() {
+    replay("areas_geojson");
 }
 
 #[test]
