@@ -146,7 +146,11 @@ pub fn hand_bearings_csv(data: &[u8]) {
             table.bearings.iter().for_each(is_sound);
             for level in &table.levels {
                 assert!(level.level_db.is_finite(), "level {} dB", level.level_db);
-                assert!(level.sigma_db.is_finite() && level.sigma_db >= 0.0, "{} dB", level.sigma_db);
+                assert!(
+                    level.sigma_db.is_finite() && level.sigma_db >= 0.0,
+                    "{} dB",
+                    level.sigma_db
+                );
             }
             for silence in &table.silences {
                 assert!(silence.limit_db.is_finite(), "limit {} dB", silence.limit_db);
@@ -165,7 +169,11 @@ pub fn areas_geojson(data: &[u8]) {
         Ok(areas) => {
             for area in &areas {
                 assert!(!area.polygons.is_empty(), "an area of nothing");
-                for ring in area.polygons.iter().flat_map(|p| std::iter::once(&p.outer).chain(&p.holes)) {
+                for ring in area
+                    .polygons
+                    .iter()
+                    .flat_map(|p| std::iter::once(&p.outer).chain(&p.holes))
+                {
                     assert!(ring.len() >= 3, "a ring of {} places", ring.len());
                     for place in ring {
                         assert!(

@@ -43,24 +43,26 @@ impl Region {
     }
 }
 
-/// Even-odd rule with longitudes counted from the place, so that 180 degrees east is no special case.
+/// Even-odd rule along the place's parallel, eastward. Longitudes are counted from the place and on from corner to corner, so that 180 degrees
+/// east is no special case; the ring may then lie a turn to either side. A ring round a pole has no inside.
 fn in_ring(ring: &[Position], place: Position) -> bool {
-    let mut inside = false;
+    let mut inside = [false; 3];
+    let mut ax = ring
+        .first()
+        .map_or(0.0, |a| wrap_signed_degrees(a.lon_deg - place.lon_deg));
     for (i, a) in ring.iter().enumerate() {
         let b = ring[(i + 1) % ring.len()];
-        if (a.lat_deg > place.lat_deg) == (b.lat_deg > place.lat_deg) {
-            continue;
+        let bx = ax + wrap_signed_degrees(b.lon_deg - a.lon_deg);
+        if (a.lat_deg > place.lat_deg) != (b.lat_deg > place.lat_deg) {
+            let part = (place.lat_deg - a.lat_deg) / (b.lat_deg - a.lat_deg);
+            let x = ax + part * (bx - ax);
+            for (inside, turn) in inside.iter_mut().zip([-360.0, 0.0, 360.0]) {
+                *inside ^= x > turn;
+            }
         }
-        let (ax, bx) = (
-            wrap_signed_degrees(a.lon_deg - place.lon_deg),
-            wrap_signed_degrees(b.lon_deg - place.lon_deg),
-        );
-        let part = (place.lat_deg - a.lat_deg) / (b.lat_deg - a.lat_deg);
-        if ax + part * (bx - ax) > 0.0 {
-            inside = !inside;
-        }
+        ax = bx;
     }
-    inside
+    inside.contains(&true)
 }
 
 /// An ellipse of equal density around the fix.
@@ -320,5 +322,7 @@ mod tests {
         let at = |lat_deg, lon_deg| region.contains(Position { lat_deg, lon_deg });
         assert!(at(1.0, 179.0) && at(1.0, -179.0));
         assert!(!at(0.0, 180.0) && !at(0.0, -179.8) && !at(3.0, 180.0) && !at(0.0, 0.0));
+        // Nor is the far side of the earth, where the ring's corners lie to both hands.
+        assert!(!at(1.0, 0.0) && !at(1.0, 1.0) && !at(1.0, -1.0) && !at(-1.0, 90.0));
     }
 }
