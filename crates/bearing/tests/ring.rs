@@ -13,7 +13,7 @@ use lobewright_types::{Azimuth, BearingFlag, NoBearingReason, Sample, wrap_signe
 use proptest::prelude::*;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use ring::{RingScene, Signal, carrier_bound_deg, computed, ideal, normal, uniform};
+use ring::{RingScene, Signal, carrier_bound_deg, computed, ideal, normal, uniform, voice_bound_deg};
 
 /// One trial: error, stated sigma, bound, and whether the 95 % arcs held the truth.
 struct Trial {
@@ -141,6 +141,91 @@ fn speech_and_tones_in_fm_leave_an_honest_bearing() {
         let worst = found.iter().map(|t| t.error_deg.abs()).fold(0.0, f64::max);
         assert!(worst < 30.0, "an error of {worst:.0} degrees");
     }
+}
+
+// Bound: Van Trees & Bell, Bayesian Bounds (2007), with the modulation's spectrum known.
+#[test]
+fn speech_in_fm_is_found_as_if_its_spectrum_were_known_and_far_better_than_by_the_tone() {
+    let scene = RingScene::new(&ideal(4, 0.177), Signal::Voice { deviation_hz: 800.0 }, 15.0, 0.1);
+    let config = scene.config();
+    let mut rng = ChaCha8Rng::seed_from_u64(24);
+    let (mut errors_deg, mut tone_errors_deg) = (Vec::new(), Vec::new());
+    for _ in 0..60 {
+        let azimuth_deg = 360.0 * uniform(&mut rng);
+        let samples = scene.draw(azimuth_deg, &mut rng);
+        let burst = scene.burst(&samples);
+        let found = estimate_ring(std::slice::from_ref(&burst), &config).expect("a bearing");
+        let tone = tone_bearing(&burst, &config).expect("a tone");
+        errors_deg.push(wrap_signed_degrees(
+            found.estimate.azimuth.degrees() - azimuth_deg,
+        ));
+        tone_errors_deg.push(wrap_signed_degrees(tone.degrees() - azimuth_deg));
+    }
+    let (error, tone) = (rms(errors_deg.into_iter()), rms(tone_errors_deg.into_iter()));
+    let bound = rms([10.0, 55.0].into_iter().map(|a| voice_bound_deg(&scene, a, 6)));
+    // The same slack as for a carrier.
+    let slack = 3.0 / f64::sqrt(120.0);
+    assert!(
+        error < (1.1 + slack) * bound,
+        "{error:.3} degrees, bound {bound:.3}"
+    );
+    assert!(error < 0.5 * tone, "{error:.3} degrees, by the tone {tone:.3}");
+}
+
+// Where the phase cannot be foretold over the settling time, turns may not be counted, and the bearing is wide, not wrong.
+#[test]
+fn speech_over_gaps_too_long_to_bridge_is_never_a_confident_error() {
+    for (seed, settle_s) in [(25, 3e-4), (26, 5e-4)] {
+        let mut scene = RingScene::new(&ideal(4, 0.177), Signal::Voice { deviation_hz: 800.0 }, 15.0, 0.1);
+        scene.schedule = SwitchSchedule::cycle(&[0, 1, 2, 3], 1e-3, settle_s)
+            .unwrap()
+            .with_start(0.000_31);
+        let found = trials(&scene, 40, seed);
+        held_often(&found);
+        let confident = found
+            .iter()
+            .filter(|t| t.error_deg.abs() > 30.0 && t.estimate.estimate.sigma_deg < 10.0)
+            .filter(|t| t.estimate.estimate.modes.len() < 2)
+            .count();
+        assert!(confident <= 1, "{confident} confident errors of 40");
+    }
+}
+
+// A tone in step with the dwells leaves the same error at each switch; at 5 dB the discriminator's tone is lost.
+#[test]
+fn modulation_in_step_with_the_switch_and_weak_speech_leave_no_slip() {
+    let ring = ideal(4, 0.177);
+    let tone = Signal::Tone {
+        deviation_hz: 2500.0,
+        tone_hz: 1000.0,
+    };
+    for (seed, signal, snr_db) in [(27, tone, 15.0), (28, Signal::Voice { deviation_hz: 800.0 }, 5.0)] {
+        let found = trials(&RingScene::new(&ring, signal, snr_db, 0.1), 40, seed);
+        held_often(&found);
+        let worst = found.iter().map(|t| t.error_deg.abs()).fold(0.0, f64::max);
+        // Ten times the carrier's bound, which is half a degree at 5 dB.
+        assert!(worst < 5.0, "an error of {worst:.1} degrees");
+    }
+}
+
+#[test]
+fn a_start_known_long_before_the_burst_is_reached_by_the_rate_that_is_found() {
+    let mut scene = RingScene::new(&ideal(4, 0.177), Signal::Carrier, 15.0, 1.0);
+    scene.true_ratio = 1.000_03;
+    // The cycle began 10 seconds before: 50 ppm of that is half a dwell, and one second of samples tells the rate to 10 ppm.
+    let before_s = 10.0;
+    scene.true_start_s = 0.000_31;
+    let cycle_s = 4e-3 * scene.true_ratio;
+    let known_s = scene.true_start_s - (before_s / cycle_s).round() * cycle_s;
+    scene.schedule = SwitchSchedule::cycle(&[0, 1, 2, 3], 1e-3, 1e-4)
+        .unwrap()
+        .with_start(known_s)
+        .with_rate_sigma_ppm(50.0)
+        .unwrap();
+    let samples = scene.draw(130.0, &mut ChaCha8Rng::seed_from_u64(98));
+    let found = estimate_ring(&[scene.burst(&samples)], &scene.config()).unwrap();
+    assert_eq!(found.clock.expect("a clock").starts, 1);
+    assert!(wrap_signed_degrees(found.estimate.azimuth.degrees() - 130.0).abs() < 2.0);
 }
 
 #[test]

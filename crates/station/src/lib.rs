@@ -12,6 +12,7 @@ mod config_antenna;
 mod direction;
 mod error;
 mod evidence;
+mod guard;
 mod homing;
 mod listen;
 mod place;

@@ -6,14 +6,14 @@ use lobewright_bearing::coherent::{ChannelNoise, CutConfig};
 use lobewright_bearing::{PortCells, PowerCells, ReadingConfig};
 use lobewright_burst::{BurstDetector, DetectorConfig, DetectorError};
 use lobewright_dsp::{
-    BankConfig, ChannelBank, ChannelPlan, ChannelSpec, DcRemoval, IqCorrection, Spectrogram,
-    SpectrogramBuilder,
+    BankConfig, ChannelBank, ChannelSpec, DcRemoval, IqCorrection, Spectrogram, SpectrogramBuilder,
 };
 use lobewright_source::{Recording, RecordingInfo};
 use lobewright_types::{Burst, RawBlock, SampleIndex, Stage, StreamItem};
 
-use crate::antenna::{AntennaModel, schedule_of};
+use crate::antenna::AntennaModel;
 use crate::evidence::{CELL_S, CoherentKeeper, Evidence, Keeper, SampleKeeper};
+use crate::guard::guarded_schedule;
 use crate::receivers::{Receivers, Together};
 use crate::site::Site;
 use crate::threads::run_stage;
@@ -26,8 +26,6 @@ const RECORDING_ROWS: usize = 800;
 const RECORDING_BINS: usize = 512;
 /// Blocks that may wait between two stages: enough to even out their work, and a bound to memory.
 const BLOCKS_WAITING: usize = 4;
-/// Amplitude of another port, against this one's, that may be left of it in a sample that is used.
-const LEAK: f64 = 0.01;
 
 /// What was heard at a place before any direction is thought of.
 pub(crate) struct Heard {
@@ -163,7 +161,8 @@ pub(crate) fn listen(
     let clock = banks[0].clock(0);
     let rate_hz = clock.rate_hz();
     let noise_bandwidth_hz = banks[0].noise_bandwidth_hz(0);
-    let schedule = guarded_schedule(settings, section, banks[0].plan(0), recording.info().rate_hz)?;
+    let guarded = guarded_schedule(settings, section, banks[0].plan(0), recording.info().rate_hz)?;
+    let (schedule, guard_warning) = guarded.map_or((None, None), |g| (Some(g.schedule), g.warning));
     let detector = || BurstDetector::build(0, detector_config(settings.config, rate_hz, noise_bandwidth_hz));
     let hearings = receivers
         .iter()
@@ -251,7 +250,12 @@ pub(crate) fn listen(
         gaps,
         missing_samples,
         noise_dbfs: hearing.detector.noise_floor().map(|f| f.level.0),
-        warnings: recording.warnings().iter().map(ToString::to_string).collect(),
+        warnings: recording
+            .warnings()
+            .iter()
+            .map(ToString::to_string)
+            .chain(guard_warning)
+            .collect(),
     };
     Ok(Heard {
         summary,
@@ -284,53 +288,6 @@ fn receivers_of(
         found: info.channels,
         wanted: array.ports(),
     })
-}
-
-/// The switch's schedule with the channel filter's memory left out at both ends of every dwell.
-fn guarded_schedule(
-    settings: &PlaceSettings<'_>,
-    section: &PlaceSection,
-    plan: &ChannelPlan,
-    input_rate_hz: f64,
-) -> Result<Option<SwitchSchedule>, RunError> {
-    let (Some(antenna), Some(model)) = (&settings.config.antenna, &settings.antenna) else {
-        return Ok(None);
-    };
-    if !antenna.kind.is_switched() {
-        return Ok(None);
-    }
-    let schedule = schedule_of(antenna, section, settings.base)?;
-    if schedule.ports() > model.ports() {
-        return Err(RunError::Ports {
-            place: section.name.clone(),
-            found: schedule.ports(),
-            wanted: model.ports(),
-        });
-    }
-    let memory_s = memory_samples(plan) / input_rate_hz;
-    schedule
-        .guarded(memory_s, memory_s)
-        .map(Some)
-        .map_err(|source| RunError::Switch {
-            place: section.name.clone(),
-            memory_s,
-            source,
-        })
-}
-
-/// Input samples from the middle of a filter's impulse response to where the rest, all of one sign, would pass `LEAK`.
-fn memory_samples(plan: &ChannelPlan) -> f64 {
-    let taps = plan.composite();
-    let gain: f64 = taps.iter().sum();
-    let half = taps.len() / 2;
-    let mut rest = 0.0;
-    for (i, tap) in taps.iter().enumerate().take(half) {
-        rest += tap.abs() / gain.abs();
-        if rest > LEAK {
-            return (half - i) as f64;
-        }
-    }
-    0.0
 }
 
 fn builder(rate_hz: f64, bins: usize, rows: usize) -> SpectrogramBuilder {

@@ -96,28 +96,28 @@ pub(super) fn find(bursts: &[RingBurst<'_>], schedule: &SwitchSchedule) -> Optio
     let folds = folds(&usable, period_s, bins, reach, most, from_s);
     let instants: Vec<f64> = instants(schedule.steps(), bins);
     let middle_s = f64::midpoint(from_s, to_s);
-    let best = search(
-        &folds,
-        &instants,
-        bins,
-        bin_s,
-        most,
-        middle_s,
-        (to_s - from_s).max(bin_s),
-    )?;
+    let span_s = (to_s - from_s).max(bin_s);
+    let best = search(&folds, &instants, bins, bin_s, most, middle_s, span_s)?;
     let ratio = schedule.clock_ratio() * (1.0 + best.rate);
     // The place holds at the middle of all, from which the rate was counted.
     let cycles = ((middle_s - from_s) / period_s).round();
     let start_s = from_s + cycles * period_s + best.place * bin_s;
-    let starts = starts(schedule, start_s, middle_s, ratio, bin_s);
-    let rate_sigma = 0.5 * bin_s / (to_s - from_s).max(bin_s);
+    // Half a bin over the whole, and no finer than the rates that were tried.
+    let rate_sigma = (0.5 * bin_s / span_s)
+        .max(most / MOST_RATES)
+        .min(schedule.rate_sigma_ppm() * 1e-6);
+    // From where the cycle was found to where its start is known, by the rate that was found.
+    let away_s = schedule
+        .start_s()
+        .map_or(0.0, |known_s| rate_sigma * (middle_s - known_s));
+    let starts = starts(schedule, start_s, away_s.hypot(bin_s), ratio, bin_s);
     Some(FoundClock {
         schedule: schedule.with_clock_ratio(ratio).with_start(start_s),
         clock: SwitchClock {
             start_s,
             start_sigma_s: 0.5 * bin_s,
             rate_ppm: (ratio - 1.0) * 1e6,
-            rate_sigma_ppm: (rate_sigma * 1e6).min(schedule.rate_sigma_ppm().max(1e-3)),
+            rate_sigma_ppm: (rate_sigma * 1e6).max(1e-3),
             starts: starts.len(),
         },
         starts,
@@ -313,7 +313,9 @@ fn at_bin(bin: f64, bins: usize) -> usize {
 }
 
 /// The steps in which the first slot may be: those whose instants fall together with the ones found.
-fn starts(schedule: &SwitchSchedule, start_s: f64, middle_s: f64, ratio: f64, bin_s: f64) -> Vec<Start> {
+///
+/// `sigma_s` says how well the start found goes with the one known.
+fn starts(schedule: &SwitchSchedule, start_s: f64, sigma_s: f64, ratio: f64, bin_s: f64) -> Vec<Start> {
     let steps = schedule.steps();
     let n = steps.len();
     let allowed_s = (2.0 * bin_s).max(schedule.settle_s() / 2.0);
@@ -331,7 +333,6 @@ fn starts(schedule: &SwitchSchedule, start_s: f64, middle_s: f64, ratio: f64, bi
             let ln_prior = schedule.start_s().map_or(0.0, |known_s| {
                 let off = began_s - known_s;
                 let off = off - period_s * (off / period_s).round();
-                let sigma_s = (schedule.rate_sigma_ppm() * 1e-6 * (middle_s - known_s)).hypot(bin_s);
                 -0.5 * (off / sigma_s).powi(2)
             });
             found.push(Start { step, ln_prior });

@@ -4,38 +4,8 @@ use nalgebra::DMatrix;
 use num_complex::Complex;
 
 use super::cut::{Block, Cut};
-use super::kalman::{Course, Joint, Point, moved, track, wrap};
+use super::kalman::{Course, moved};
 use super::slots::synchronise;
-
-/// Strength of the noise in the tracker that is free at each switch: bands, each this many times the one before.
-pub(super) const BAND_STEP: f64 = 1.35;
-const BANDS: (i32, i32) = (0, 20);
-pub(super) const LOWEST_BAND_HZ: f64 = 20.0;
-
-/// Tracks, free at each switch, with the strength that explains the first points best: a look at every third, for the
-/// density has several tops, then the neighbours.
-pub(super) fn best_track(
-    points: &[Point],
-    segment: &[usize],
-    probe: usize,
-    start: &Course,
-    strength: impl Fn(i32) -> f64,
-) -> Vec<Course> {
-    let value = |band: i32| {
-        let q = strength(band);
-        track(&points[..probe], &segment[..probe], start, Joint::Fresh, q, false).ln_density
-    };
-    let first =
-        (BANDS.0..=BANDS.1)
-            .step_by(3)
-            .map(|b| (value(b), b))
-            .fold(
-                (f64::NEG_INFINITY, 0),
-                |best, next| if next.0 > best.0 { next } else { best },
-            );
-    let band = climb(first.1, BANDS, 1, value);
-    track(points, segment, start, Joint::Fresh, strength(band), true).states
-}
 
 /// The whole number with the highest value, walking up from `first`, the first stride given and then halved.
 pub(super) fn climb(
@@ -141,37 +111,6 @@ pub(super) fn products(
     out
 }
 
-/// Jumps of the phase at the switch beyond what the signal does, weighted by the power on both sides, and their
-/// coherent share.
-pub(super) fn jumps(
-    cut: &Cut<'_>,
-    blocks: &[Block],
-    states: &[Course],
-    slots: usize,
-) -> (DMatrix<Complex<f64>>, DMatrix<f64>, f64) {
-    let mut counts = DMatrix::zeros(slots, slots);
-    let mut out = DMatrix::from_element(slots, slots, Complex::new(0.0, 0.0));
-    for k in 1..blocks.len() {
-        let (a, b) = (&blocks[k - 1], &blocks[k]);
-        if a.segment == b.segment || (b.middle - a.middle) > 3.0 * cut.unit {
-            continue;
-        }
-        if a.slot != b.slot {
-            counts[(b.slot, a.slot)] += 1.0;
-            out[(b.slot, a.slot)] += Complex::cis(jump(cut, a, b, &states[k - 1], &states[k]));
-        }
-    }
-    let share = out.iter().map(|c| c.norm()).sum::<f64>() / f64::max(counts.sum(), 1.0);
-    (out, counts, share)
-}
-
-/// Phase at `b` less phase at `a` and what the signal turns between them by the frequencies on both sides.
-pub(super) fn jump(cut: &Cut<'_>, a: &Block, b: &Block, at_a: &Course, at_b: &Course) -> f64 {
-    let dt = (b.middle - a.middle) / cut.unit;
-    let turned = dt * (0.5 * (at_a[1] + at_b[1]) + dt * (at_a[2] - at_b[2]) / 12.0);
-    at_b[0] - at_a[0] - turned
-}
-
 /// The course at the middles of other blocks, each from the nearest block of the same segment.
 pub(super) fn rebased(cut: &Cut<'_>, from: &[Block], states: &[Course], to: &[Block]) -> Vec<Course> {
     let mut k = 0;
@@ -188,21 +127,4 @@ pub(super) fn rebased(cut: &Cut<'_>, from: &[Block], states: &[Course], to: &[Bl
             moved(&states[k], (block.middle - from[k].middle) / cut.unit)
         })
         .collect()
-}
-
-/// Makes a course that is free at each switch go through it: what is left of each jump after the slots' phases is
-/// less than half a turn.
-pub(super) fn join(cut: &Cut<'_>, blocks: &[Block], states: &mut [Course], psi: &[f64]) {
-    let free: Vec<Course> = states.to_vec();
-    let mut shift = -psi[blocks[0].slot];
-    states[0][0] += shift;
-    for k in 1..blocks.len() {
-        let (a, b) = (&blocks[k - 1], &blocks[k]);
-        if a.segment != b.segment {
-            let jump = jump(cut, a, b, &free[k - 1], &free[k]);
-            let left = wrap(jump - (psi[b.slot] - psi[a.slot]));
-            shift += left - jump;
-        }
-        states[k][0] = free[k][0] + shift;
-    }
 }

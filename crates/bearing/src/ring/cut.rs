@@ -143,6 +143,25 @@ impl<'a> Cut<'a> {
         blocks
     }
 
+    /// Splits every segment where cells of `length` samples, counted from the start of the burst, end.
+    pub(super) fn cells(&self, length: usize) -> Vec<Block> {
+        let mut blocks = Vec::new();
+        for (i, segment) in self.segments.iter().enumerate() {
+            let mut start = segment.samples.start;
+            while start < segment.samples.end {
+                let samples = start..((start / length + 1) * length).min(segment.samples.end);
+                start = samples.end;
+                blocks.push(Block {
+                    segment: i,
+                    slot: segment.slot,
+                    middle: middle(&samples),
+                    samples,
+                });
+            }
+        }
+        blocks
+    }
+
     /// Independent samples in all.
     pub(super) fn count(&self) -> f64 {
         self.segments.iter().map(|s| s.samples.len() as f64).sum::<f64>() * self.independent

@@ -5,10 +5,10 @@
 //! *The diffuse Kalman filter*, Annals of Statistics 19, 1991): the filter is run over the data and over each regressor
 //! with the same gains.
 
-use super::model::{CARRIER, Cov, MODULATED, Model, Step, phase, start, together, with_phase};
+use nalgebra::{DMatrix, DVector};
 
-/// Phase in radians, its first and its second derivative by time in units.
-pub(super) type Course = [f64; 3];
+pub(super) use super::model::Course;
+use super::model::{Cov, Step, start};
 
 /// One measurement of the phase.
 #[derive(Debug, Clone, Copy)]
@@ -24,27 +24,24 @@ pub(super) struct Point {
 }
 
 /// Steps by their length, since most are alike.
-struct Steps<const N: usize> {
-    model: Model,
-    known: Vec<Step<N>>,
+struct Steps {
+    q: f64,
+    known: Vec<Step>,
 }
 
-impl<const N: usize> Steps<N> {
-    fn new(model: &Model) -> Self {
-        Self {
-            model: *model,
-            known: Vec::new(),
-        }
+impl Steps {
+    fn new(q: f64) -> Self {
+        Self { q, known: Vec::new() }
     }
 
-    fn get(&mut self, dt: f64) -> &Step<N> {
+    fn get(&mut self, dt: f64) -> &Step {
         if let Some(i) = self.known.iter().position(|s| (s.dt - dt).abs() < 1e-9) {
             return &self.known[i];
         }
         if self.known.len() >= 8 {
             self.known.clear();
         }
-        self.known.push(Step::new(dt, &self.model));
+        self.known.push(Step::new(dt, self.q));
         &self.known[self.known.len() - 1]
     }
 }
@@ -54,16 +51,16 @@ pub(super) fn moved(x: &Course, dt: f64) -> Course {
     [x[0] + dt * (x[1] + 0.5 * dt * x[2]), x[1] + dt * x[2], x[2]]
 }
 
-fn gain<const N: usize>(p: &Cov<N>, variance: f64) -> ([f64; N], f64) {
-    let mut k = with_phase(p);
-    let s = phase(&k) + variance;
+fn gain(p: &Cov, variance: f64) -> (Course, f64) {
+    let mut k = p.map(|row| row[0]);
+    let s = k[0] + variance;
     for k in &mut k {
         *k /= s;
     }
     (k, s)
 }
 
-fn update<const N: usize>(p: &mut Cov<N>, k: &[f64; N], s: f64) {
+fn update(p: &mut Cov, k: &Course, s: f64) {
     for (row, a) in p.iter_mut().zip(k) {
         for (value, b) in row.iter_mut().zip(k) {
             *value -= a * b * s;
@@ -71,29 +68,19 @@ fn update<const N: usize>(p: &mut Cov<N>, k: &[f64; N], s: f64) {
     }
 }
 
-fn add<const N: usize>(x: &mut [f64; N], k: &[f64; N], innovation: f64) {
+fn add(x: &mut Course, k: &Course, innovation: f64) {
     for (x, k) in x.iter_mut().zip(k) {
         *x += k * innovation;
     }
 }
 
 /// Something that a filter remembers of each measurement for the way back.
-struct Kept<const N: usize> {
+struct Kept {
     dt: f64,
-    fresh: bool,
-    p: Cov<N>,
-    x: [f64; N],
+    p: Cov,
+    x: Course,
     s: f64,
     innovation: f64,
-}
-
-/// How a tracker takes its measurements.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Joint {
-    /// The phase goes on through the switch.
-    Through,
-    /// The phase is unknown anew after each switch; frequency and its rate go on.
-    Fresh,
 }
 
 /// Result of a tracking pass.
@@ -104,91 +91,56 @@ pub(super) struct Track {
     pub(super) ln_density: f64,
 }
 
-/// Follows phases known modulo a turn.
+/// Follows the phases, known modulo a turn, of a carrier whose frequency was found already.
 ///
-/// `points[k].phase` is any branch of the phase; `segment[k]` tells where the switch acted. `q` is the density of the
-/// noise that drives the rate of frequency.
-pub(super) fn track(
-    points: &[Point],
-    segment: &[usize],
-    first: &Course,
-    joint: Joint,
-    q: f64,
-    smooth: bool,
-) -> Track {
-    let model = Model { q, band: None };
-    let mut kept: Vec<Kept<CARRIER>> = Vec::with_capacity(if smooth { points.len() } else { 0 });
-    let mut steps = Steps::new(&model);
+/// `points[k].phase` is any branch of the phase. `q` is the density of the noise that drives the rate of frequency.
+pub(super) fn track(points: &[Point], first: &Course, q: f64, smooth: bool) -> Track {
+    let mut kept: Vec<Kept> = Vec::with_capacity(if smooth { points.len() } else { 0 });
+    let mut steps = Steps::new(q);
     let mut x = *first;
-    let mut p = match joint {
-        Joint::Fresh => start(&model, 10.0),
-        // A carrier whose frequency was found already.
-        Joint::Through => [[3.3, 0.0, 0.0], [0.0, 0.02, 0.0], [0.0, 0.0, 0.02]],
-    };
+    let mut p = [[3.3, 0.0, 0.0], [0.0, 0.02, 0.0], [0.0, 0.0, 0.02]];
     let mut ln_density = 0.0;
     for (k, point) in points.iter().enumerate() {
-        let (mut dt, mut fresh) = (0.0, joint == Joint::Fresh);
+        let mut dt = 0.0;
         if k > 0 {
             dt = point.at - points[k - 1].at;
-            fresh = fresh && segment[k] != segment[k - 1];
             let step = steps.get(dt);
             x = step.state(&x);
             p = step.cov(&p);
-        }
-        if fresh {
-            x[0] = point.phase;
-            p[0] = [10.0, 0.0, 0.0];
-            p[1][0] = 0.0;
-            p[2][0] = 0.0;
         }
         let innovation = wrap(point.phase - x[0]);
         let (gain, s) = gain(&p, point.variance);
         if smooth {
             kept.push(Kept {
                 dt,
-                fresh,
                 p,
                 x,
                 s,
                 innovation,
             });
         }
-        if !fresh {
-            ln_density += wrapped_normal_ln(innovation, s);
-        }
+        ln_density += wrapped_normal_ln(innovation, s);
         add(&mut x, &gain, innovation);
         update(&mut p, &gain, s);
     }
     Track {
-        states: backward(&kept, &model),
+        states: backward(&kept, q),
         ln_density,
     }
 }
 
-fn backward<const N: usize>(kept: &[Kept<N>], model: &Model) -> Vec<Course> {
-    let mut steps: Steps<N> = Steps::new(model);
+fn backward(kept: &[Kept], q: f64) -> Vec<Course> {
+    let mut steps = Steps::new(q);
     let mut states = vec![[0.0; 3]; kept.len()];
-    let mut r = [0.0; N];
+    let mut r = [0.0; 3];
     for (k, kept) in kept.iter().enumerate().rev() {
-        let lead = with_phase(&kept.p)
-            .iter()
-            .zip(&r)
-            .map(|(p, r)| p * r)
-            .sum::<f64>()
-            / kept.s;
-        let push = kept.innovation / kept.s - lead;
-        r[0] += push;
-        if N == MODULATED {
-            r[3] += push;
-        }
+        let lead = kept.p.iter().zip(&r).map(|(p, r)| p[0] * r).sum::<f64>() / kept.s;
+        r[0] += kept.innovation / kept.s - lead;
         let mut x = kept.x;
         for (x, row) in x.iter_mut().zip(&kept.p) {
             *x += row.iter().zip(&r).map(|(p, r)| p * r).sum::<f64>();
         }
-        states[k] = together(&x);
-        if kept.fresh {
-            r[0] = 0.0;
-        }
+        states[k] = x;
         if k > 0 {
             r = steps.get(kept.dt).back(&r);
         }
@@ -222,44 +174,49 @@ pub(super) struct Information {
     pub(super) ln_density: f64,
 }
 
+impl Information {
+    pub(super) fn none(slots: usize, groups: usize) -> Self {
+        Self {
+            matrix: vec![vec![0.0; slots * slots]; groups],
+            score: vec![vec![0.0; slots]; groups],
+            ln_density: 0.0,
+        }
+    }
+
+    /// Adds what cannot be told apart by time: a share to each group.
+    pub(super) fn spread(&mut self, matrix: &DMatrix<f64>, score: &DVector<f64>) {
+        let share = 1.0 / self.matrix.len() as f64;
+        for (m, b) in self.matrix.iter_mut().zip(&mut self.score) {
+            for (m, v) in m.iter_mut().zip(matrix.transpose().iter()) {
+                *m += share * v;
+            }
+            for (b, v) in b.iter_mut().zip(score.iter()) {
+                *b += share * v;
+            }
+        }
+    }
+}
+
 /// Runs the filter over the data and over each slot's regressor.
 ///
 /// `group` gives each point's group, below `groups`.
 pub(super) fn information(
     points: &[Point],
     slots: usize,
-    model: &Model,
+    q: f64,
     group: &[usize],
     groups: usize,
 ) -> Information {
-    if model.band.is_some() {
-        information_of::<MODULATED>(points, slots, model, group, groups)
-    } else {
-        information_of::<CARRIER>(points, slots, model, group, groups)
-    }
-}
-
-fn information_of<const N: usize>(
-    points: &[Point],
-    slots: usize,
-    model: &Model,
-    group: &[usize],
-    groups: usize,
-) -> Information {
-    let mut info = Information {
-        matrix: vec![vec![0.0; slots * slots]; groups],
-        score: vec![vec![0.0; slots]; groups],
-        ln_density: 0.0,
-    };
+    let mut info = Information::none(slots, groups);
     let Some(first) = points.first() else {
         return info;
     };
-    let mut steps: Steps<N> = Steps::new(model);
-    let mut data = [0.0; N];
+    let mut steps = Steps::new(q);
+    let mut data = [0.0; 3];
     data[0] = first.phase;
-    let mut columns = vec![[0.0; N]; slots];
+    let mut columns = vec![[0.0; 3]; slots];
     let mut innovations = vec![0.0; slots];
-    let mut p = start(model, 100.0);
+    let mut p = start(100.0);
     for (k, point) in points.iter().enumerate() {
         if k > 0 {
             let step = steps.get(point.at - points[k - 1].at);
@@ -270,10 +227,10 @@ fn information_of<const N: usize>(
             }
         }
         let (gain, s) = gain(&p, point.variance);
-        let innovation = point.phase - phase(&data);
+        let innovation = point.phase - data[0];
         add(&mut data, &gain, innovation);
         for (slot, (column, out)) in columns.iter_mut().zip(&mut innovations).enumerate() {
-            *out = if slot == point.slot { 1.0 } else { 0.0 } - phase(column);
+            *out = if slot == point.slot { 1.0 } else { 0.0 } - column[0];
             add(column, &gain, *out);
         }
         update(&mut p, &gain, s);
@@ -292,19 +249,11 @@ fn information_of<const N: usize>(
 }
 
 /// Smooths unwrapped phases; `phases[slot]` is taken off each.
-pub(super) fn smooth(points: &[Point], phases: &[f64], model: &Model) -> Vec<Course> {
-    if model.band.is_some() {
-        smooth_of::<MODULATED>(points, phases, model)
-    } else {
-        smooth_of::<CARRIER>(points, phases, model)
-    }
-}
-
-fn smooth_of<const N: usize>(points: &[Point], phases: &[f64], model: &Model) -> Vec<Course> {
-    let mut kept: Vec<Kept<N>> = Vec::with_capacity(points.len());
-    let mut steps: Steps<N> = Steps::new(model);
-    let mut p = start(model, 100.0);
-    let mut x = [0.0; N];
+pub(super) fn smooth(points: &[Point], phases: &[f64], q: f64) -> Vec<Course> {
+    let mut kept: Vec<Kept> = Vec::with_capacity(points.len());
+    let mut steps = Steps::new(q);
+    let mut p = start(100.0);
+    let mut x = [0.0; 3];
     if let Some(first) = points.first() {
         x[0] = first.phase - phases[first.slot];
     }
@@ -316,11 +265,10 @@ fn smooth_of<const N: usize>(points: &[Point], phases: &[f64], model: &Model) ->
             x = step.state(&x);
             p = step.cov(&p);
         }
-        let innovation = point.phase - phases[point.slot] - phase(&x);
+        let innovation = point.phase - phases[point.slot] - x[0];
         let (gain, s) = gain(&p, point.variance);
         kept.push(Kept {
             dt,
-            fresh: false,
             p,
             x,
             s,
@@ -329,5 +277,5 @@ fn smooth_of<const N: usize>(points: &[Point], phases: &[f64], model: &Model) ->
         add(&mut x, &gain, innovation);
         update(&mut p, &gain, s);
     }
-    backward(&kept, model)
+    backward(&kept, q)
 }

@@ -11,6 +11,8 @@ use super::work::Work;
 
 /// Rounds of linearisation.
 const ROUNDS: usize = 2;
+/// The same for modulated signals.
+const MODULATED_ROUNDS: usize = 3;
 
 /// What the phases say.
 pub(super) struct PhaseFit {
@@ -38,21 +40,56 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
         products += &work.products;
         works.push(work);
     }
-    let mut psi = synchronise(&products);
+    let psi = synchronise(&products);
     for work in &mut works {
         work.lock(&psi, slot);
     }
+    let mut refined = refine(&mut works, psi.clone(), slot, groups);
+    let mut doubted = false;
+    for work in works.iter_mut().filter(|w| !w.agrees(&refined.psi)) {
+        work.give_up();
+        doubted = true;
+    }
+    if doubted {
+        refined = refine(&mut works, psi, slot, groups);
+    }
+    PhaseFit {
+        contrast: refined.contrast,
+        amplitudes: refined.amplitudes,
+        coherent_share: refined.share.0 / refined.share.1.max(1e-300),
+        carrier_like: works.iter().all(|w| !w.modulated),
+        carrier: carriers,
+    }
+}
+
+/// What [`refine`] leads to.
+struct Refined {
+    psi: Vec<f64>,
+    contrast: Option<Contrast>,
+    amplitudes: Vec<Vec<f64>>,
+    /// Power in phase with the signal, and all.
+    share: (f64, f64),
+}
+
+/// Rounds of linearisation around the slots' phases.
+fn refine(works: &mut [Work<'_, '_>], mut psi: Vec<f64>, slot: &[f64], groups: usize) -> Refined {
+    let slots = psi.len();
     let mut contrast = None;
     let mut amplitudes = Vec::new();
     let mut share = (0.0, 0.0);
-    for round in 0..=ROUNDS {
+    let rounds = if works.iter().any(|w| w.modulated) {
+        MODULATED_ROUNDS
+    } else {
+        ROUNDS
+    };
+    for round in 0..=rounds {
         let mut matrix = vec![vec![0.0; slots * slots]; groups];
         let mut score = vec![vec![0.0; slots]; groups];
         let mut points = Vec::with_capacity(works.len());
         let mut unfollowed = false;
         amplitudes.clear();
         share = (0.0, 0.0);
-        for work in &mut works {
+        for work in works.iter_mut() {
             if !work.followed() {
                 unfollowed = true;
                 work.jump_information(&psi, &mut matrix, &mut score);
@@ -62,17 +99,19 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
                 points.push(Vec::new());
                 continue;
             }
+            // Its noise was measured where it matters.
+            unfollowed |= work.modulated;
             let (own, amplitude) = work.points(&psi, slot);
             share = work.add_share(&amplitude, share);
             amplitudes.push(amplitude);
-            if round < ROUNDS {
-                let info = work.information(&own, slots, groups);
+            if round < rounds {
+                let info = work.information(&own, slots, groups, round + 1 == rounds);
                 add(&mut matrix, &info.matrix);
                 add(&mut score, &info.score);
             }
             points.push(own);
         }
-        if round == ROUNDS {
+        if round == rounds {
             break;
         }
         let Some(Solution {
@@ -89,7 +128,7 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
         }
         for (work, points) in works.iter_mut().zip(&points) {
             if work.followed() {
-                work.states = work.smoothed(points, &step);
+                work.move_on(points, &step);
             }
         }
         // The jumps' own scatter is in their information already.
@@ -99,11 +138,10 @@ pub(super) fn fit(bursts: &[(&Cut<'_>, &Levels, &[usize])], slot: &[f64], groups
             value: psi.clone(),
         });
     }
-    PhaseFit {
+    Refined {
+        psi,
         contrast,
         amplitudes,
-        coherent_share: share.0 / share.1.max(1e-300),
-        carrier_like: works.iter().all(|w| !w.modulated),
-        carrier: carriers,
+        share,
     }
 }

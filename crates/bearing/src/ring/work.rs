@@ -3,39 +3,34 @@
 use nalgebra::DMatrix;
 use num_complex::Complex;
 
-use super::course::{
-    BAND_STEP, LOWEST_BAND_HZ, agreement, best_track, climb, join, jumps, products, rebased, share_power,
-    straight,
-};
+use super::bridge::{Jumps, jumps};
+use super::course::{agreement, climb, products, rebased, share_power, straight};
 use super::cut::{Block, Cut};
-use super::kalman::{Course, Information, Joint, Point, information, smooth, track, wrap};
+use super::kalman::{Course, Information, Point, information, smooth, track, wrap};
 use super::level::Levels;
-use super::model::{Band, Model};
+use super::modulated::{Modulated, free_course};
 use super::slots::solve;
 use super::sums::means;
 
 /// Noise that drives the rate of a carrier's frequency, log10 of rad^2 per unit^5: nearly none to a lively one.
 const CARRIER_LOG_Q: (i32, i32) = (-16, 4);
-/// Sizes and bands of the modulation that are tried: powers of the steps over the least.
-const SIZES: (i32, i32) = (0, 9);
-const LEAST_SIZE_RAD: f64 = 0.05;
-const SIZE_STEP: f64 = 2.0;
-const EDGES: (i32, i32) = (0, 10);
-const LEAST_EDGE_HZ: f64 = 50.0;
-const EDGE_STEP: f64 = 1.5;
-/// Time in which modulation turns the phase by less than about a radian.
-const STIFF_S: f64 = 4e-5;
 /// Squared resultant over number that directions without any order exceed in one of twenty (Rayleigh's test: Mardia &
 /// Jupp, *Directional Statistics*, 2000, section 6.3.1).
 const CHANCE: f64 = 3.0;
 /// Mean coherence of the phase jumps at the switch below which a modulated signal was not followed.
 const FOLLOWED_JUMPS: f64 = 0.6;
+/// Error of the phase foretold from dwell to dwell, 1 sigma, beyond which turns are not counted.
+const BRIDGED_RAD: f64 = 1.0;
+/// Mean number of dwells in which the phase has to go on for it to be followed.
+const LEAST_PIECE: usize = 3;
+/// Error of the mean of a kind of jump that a tone in step with the switch may leave.
+const JUMPS_RAD: f64 = 0.15;
+/// Sum of squares over their errors from which the slots are not where the jumps say.
+const DISAGREEING: f64 = 30.0;
 /// Share of the signal's power in a straight carrier from which the modulated phase is counted from it.
 const LINE_SHARE: f64 = 0.2;
 /// Agreement of line and jumps from which they are taken to say the same.
 const AGREEING: f64 = 0.8;
-/// Segments on which the modulation's liveliness is first judged.
-const PROBE_SEGMENTS: usize = 64;
 /// Share of the neighbours' coherent power that the sums along a straight phase must keep for it to be straight.
 const STRAIGHT_SHARE: f64 = 0.8;
 /// Share of the signal's power that a steady carrier must show for the signal to be taken as one.
@@ -50,18 +45,17 @@ pub(super) struct Work<'a, 'b> {
     pub(super) states: Vec<Course>,
     /// Strength of the noise that drives the carrier, log10.
     log_q: i32,
-    /// Size and edge of the modulation, in steps, once they are found.
-    band: Option<(i32, i32)>,
-    /// Whether a carrier stands out of the modulation, straight over the whole burst.
-    line: bool,
-    omega: f64,
+    modulation: Modulated,
     /// Whether the carrier's phase is straight over the whole burst.
     steady: bool,
     /// Mean coherence of the jumps at the switch, for a modulated signal.
     pub(super) coherence: f64,
     pub(super) modulated: bool,
+    /// Whether the phase can be foretold from dwell to dwell.
+    bridged: bool,
     pub(super) products: DMatrix<Complex<f64>>,
-    /// Number of jumps in each product, for a modulated signal.
+    /// Sums of the directions of jumps, for a modulated signal, and their numbers.
+    jumps: DMatrix<Complex<f64>>,
     counts: DMatrix<f64>,
 }
 
@@ -88,13 +82,13 @@ impl<'a, 'b> Work<'a, 'b> {
             blocks,
             states: steady,
             log_q: CARRIER_LOG_Q.0,
-            band: None,
-            line: false,
-            omega,
+            modulation: Modulated::new(cut),
             coherence: 1.0,
             steady: false,
+            jumps: DMatrix::zeros(0, 0),
             counts: DMatrix::zeros(0, 0),
             modulated: false,
+            bridged: false,
             products,
         };
         let (paired, share) = work.neighbour_power(&sums, slot);
@@ -108,17 +102,32 @@ impl<'a, 'b> Work<'a, 'b> {
             }
         } else {
             work.modulated = true;
-            let (blocks, states) = work.free_track(slot, omega);
-            let (jumps, counts, free) = jumps(cut, &blocks, &states, slot.len());
-            work.modulated = free > share;
+            let blocks = work.modulation.blocks(cut);
+            let steady: Vec<Course> = blocks
+                .iter()
+                .map(|b| [omega * b.middle, omega * cut.unit, 0.0])
+                .collect();
+            let sums = means(cut, &blocks, &steady);
+            let states = free_course(cut, &blocks, &sums, omega);
+            let points = work.phases_of(&blocks, &sums, slot);
+            work.modulation.bridge(cut, &blocks, &states, &points, slot.len());
+            let Jumps {
+                products: jumps,
+                counts,
+                coherence: free,
+                error,
+            } = jumps(&work.modulation.gaps, slot.len());
+            let lined = share >= LINE_SHARE && straight.power >= STRAIGHT_SHARE * paired;
+            work.modulated = free > share || lined;
             if work.modulated {
                 work.coherence = free;
+                work.bridged = error < BRIDGED_RAD;
                 work.counts = counts;
                 // A sideband of a tone can be stronger than the carrier: the line must say the same as the jumps.
-                work.line = share >= LINE_SHARE
-                    && straight.power >= STRAIGHT_SHARE * paired
-                    && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
-                work.products = if work.line { straight.products } else { jumps };
+                let line =
+                    lined && (free < FOLLOWED_JUMPS || agreement(&jumps, &straight.products) > AGREEING);
+                work.products = if line { straight.products } else { jumps.clone() };
+                work.jumps = jumps;
                 work.blocks = blocks;
                 work.states = states;
             }
@@ -169,49 +178,26 @@ impl<'a, 'b> Work<'a, 'b> {
             .collect()
     }
 
-    /// Follows phase and frequency of a modulated signal, the phase free after each switch.
-    fn free_track(&self, slot: &[f64], omega: f64) -> (Vec<Block>, Vec<Course>) {
-        // Samples of one independent value: the modulation turns the phase little in that time.
-        let blocks = self.cut.blocks(self.stiff_length());
-        let steady: Vec<Course> = blocks.iter().map(|_| [0.0, omega * self.cut.unit, 0.0]).collect();
-        let sums = means(self.cut, &blocks, &steady);
-        let points = self.phases_of(&blocks, &sums, slot);
-        let segment: Vec<usize> = blocks.iter().map(|b| b.segment).collect();
-        let probe = segment.partition_point(|s| *s < PROBE_SEGMENTS);
-        let start: Course = [0.0, omega * self.cut.unit, 0.0];
-        let lowest = LOWEST_BAND_HZ * std::f64::consts::TAU / self.cut.rate_hz * self.cut.unit;
-        let states = best_track(&points, &segment, probe, &start, |band| {
-            (lowest * BAND_STEP.powi(band)).powi(5)
-        });
-        (blocks, states)
-    }
-
     /// Follows the phase through the switch, the slots' phases being known roughly, into blocks for the estimate.
     pub(super) fn lock(&mut self, psi: &[f64], slot: &[f64]) {
         if !self.followed() {
             return;
         }
-        let blocks = if self.modulated {
-            self.cut.blocks(self.stiff_length())
-        } else {
-            let per_segment = (self.cut.unit * self.cut.independent / 2.0)
-                .floor()
-                .clamp(1.0, 2.0);
-            self.cut.blocks(self.cut.unit / per_segment)
-        };
-        let old_blocks = std::mem::take(&mut self.blocks);
-        let old_states = std::mem::take(&mut self.states);
-        let mut states = rebased(self.cut, &old_blocks, &old_states, &blocks);
         if self.modulated {
-            join(self.cut, &blocks, &mut states, psi);
-            if self.line {
-                self.count_from_line(&blocks, &mut states, psi);
-            }
-        } else {
-            states = self.locked_carrier(&blocks, &states, psi, slot);
+            let mut states = std::mem::take(&mut self.states);
+            let pieces = self.modulation.join(&mut states, psi, self.blocks[0].slot);
+            // Pieces of two or three dwells say no more than the jumps themselves.
+            self.bridged = pieces * LEAST_PIECE <= self.cut.segments.len();
+            self.states = states;
+            return;
         }
+        let per_segment = (self.cut.unit * self.cut.independent / 2.0)
+            .floor()
+            .clamp(1.0, 2.0);
+        let blocks = self.cut.blocks(self.cut.unit / per_segment);
+        let states = rebased(self.cut, &self.blocks, &self.states, &blocks);
+        self.states = self.locked_carrier(&blocks, &states, psi, slot);
         self.blocks = blocks;
-        self.states = states;
     }
 
     fn locked_carrier(
@@ -228,7 +214,6 @@ impl<'a, 'b> Work<'a, 'b> {
             .map(|(b, s)| s * Complex::cis(-psi[b.slot]))
             .collect();
         let points = self.phases_of(blocks, &turned, slot);
-        let segment: Vec<usize> = blocks.iter().map(|b| b.segment).collect();
         if self.steady {
             let all: Complex<f64> = turned.iter().sum();
             return states
@@ -243,18 +228,10 @@ impl<'a, 'b> Work<'a, 'b> {
         let first: Complex<f64> = turned.iter().take(16 * slot.len()).sum();
         let start: Course = [first.arg(), 0.0, 0.0];
         self.log_q = climb(-14, CARRIER_LOG_Q, 4, |log_q| {
-            track(
-                &points,
-                &segment,
-                &start,
-                Joint::Through,
-                10_f64.powi(log_q),
-                false,
-            )
-            .ln_density
+            track(&points, &start, 10_f64.powi(log_q), false).ln_density
         });
         let q = 10_f64.powi(self.log_q);
-        let found = track(&points, &segment, &start, Joint::Through, q, true);
+        let found = track(&points, &start, q, true);
         found
             .states
             .iter()
@@ -296,118 +273,91 @@ impl<'a, 'b> Work<'a, 'b> {
         (points, amplitude)
     }
 
-    /// Puts the phase of each segment on the branch nearest to the carrier's.
-    fn count_from_line(&self, blocks: &[Block], states: &mut [Course], psi: &[f64]) {
-        let straight: Vec<Course> = blocks
-            .iter()
-            .map(|b| [self.omega * b.middle, self.omega * self.cut.unit, 0.0])
-            .collect();
-        let sums = means(self.cut, blocks, &straight);
-        let carrier: Complex<f64> = blocks
-            .iter()
-            .zip(&sums)
-            .map(|(b, s)| s * Complex::cis(-psi[b.slot]))
-            .sum();
-        let mut k = 0;
-        while k < blocks.len() {
-            let n = blocks[k..]
-                .iter()
-                .take_while(|b| b.segment == blocks[k].segment)
-                .count();
-            let off = (k..k + n)
-                .map(|i| states[i][0] - straight[i][0] - carrier.arg())
-                .sum::<f64>()
-                / n as f64;
-            for state in &mut states[k..k + n] {
-                state[0] += wrap(off) - off;
-            }
-            k += n;
-        }
-    }
-
     /// Information on the slots' phases from the points, with the model that explains them best.
-    pub(super) fn information(&mut self, points: &[Point], slots: usize, groups: usize) -> Information {
+    pub(super) fn information(
+        &mut self,
+        points: &[Point],
+        slots: usize,
+        groups: usize,
+        last: bool,
+    ) -> Information {
+        if self.modulated {
+            let mut info = Information::none(slots, groups);
+            let own = self
+                .modulation
+                .information(self.cut, &self.blocks, points, &self.states, slots, last);
+            if let Some((matrix, score)) = own {
+                info.spread(&matrix, &score);
+            }
+            return info;
+        }
         let group: Vec<usize> = self.blocks.iter().map(|b| self.group[b.segment]).collect();
-        let evidence = |points: &[Point], model: &Model| {
-            let info = information(points, slots, model, &group, groups);
+        self.log_q = climb(self.log_q, CARRIER_LOG_Q, 2, |log_q| {
+            let info = information(points, slots, strength(log_q), &group, groups);
             let gain = solve(&info.matrix, &info.score, slots).map_or(0.0, |s| s.gain);
             info.ln_density + 0.5 * gain
-        };
-        if self.modulated {
-            if self.band.is_none() {
-                let probe = self.blocks.partition_point(|b| b.segment < PROBE_SEGMENTS);
-                let points = &points[..probe];
-                let (mut size, mut edge, mut log_q) = (5, 6, if self.line { -12 } else { -4 });
-                for _ in 0..2 {
-                    edge = climb(edge, EDGES, 1, |edge| {
-                        evidence(points, &self.model(log_q, Some((size, edge))))
-                    });
-                    size = climb(size, SIZES, 1, |size| {
-                        evidence(points, &self.model(log_q, Some((size, edge))))
-                    });
-                    log_q = climb(log_q, CARRIER_LOG_Q, 4, |q| {
-                        evidence(points, &self.model(q, Some((size, edge))))
-                    });
-                }
-                self.band = Some((size, edge));
-                self.log_q = log_q;
-            }
-        } else {
-            self.log_q = climb(self.log_q, CARRIER_LOG_Q, 2, |q| {
-                evidence(points, &self.model(q, None))
-            });
-        }
-        information(points, slots, &self.model(self.log_q, self.band), &group, groups)
-    }
-
-    fn model(&self, log_q: i32, band: Option<(i32, i32)>) -> Model {
-        let to_unit = std::f64::consts::TAU / self.cut.rate_hz * self.cut.unit;
-        Model {
-            q: 10_f64.powi(log_q),
-            band: band.map(|(size, edge)| Band {
-                sigma: LEAST_SIZE_RAD * SIZE_STEP.powi(size),
-                edge: LEAST_EDGE_HZ * EDGE_STEP.powi(edge) * to_unit,
-            }),
-        }
+        });
+        information(points, slots, strength(self.log_q), &group, groups)
     }
 
     /// Whether the signal's phase was followed through the switch.
     pub(super) fn followed(&self) -> bool {
-        !self.modulated || self.line || self.coherence >= FOLLOWED_JUMPS
+        !self.modulated || (self.bridged && self.coherence >= FOLLOWED_JUMPS)
     }
 
-    /// What the jumps say whose scatter is too large to follow the phase through them: the mean direction of each kind
-    /// of jump with the concentration that its own resultant allows, less what chance gives (Mardia & Jupp,
-    /// *Directional Statistics*, 2000, section 4.8 and 5.3).
+    /// Leaves the phase as what it does at each switch by itself.
+    pub(super) fn give_up(&mut self) {
+        self.bridged = false;
+    }
+
+    /// Whether a modulated signal's slots lie where the jumps at the switches, each modulo a turn, say they are.
+    pub(super) fn agrees(&self, psi: &[f64]) -> bool {
+        if !self.modulated || !self.followed() {
+            return true;
+        }
+        let off: f64 = self
+            .jump_kinds(psi)
+            .map(|(_, _, kappa, off)| off * off / (1.0 / kappa + JUMPS_RAD * JUMPS_RAD))
+            .sum();
+        off < DISAGREEING
+    }
+
+    /// Each kind of jump: to, from, the concentration that its own resultant allows, less what chance gives (Mardia &
+    /// Jupp, *Directional Statistics*, 2000, section 4.8 and 5.3), and how far its mean direction is from the slots'.
+    fn jump_kinds(&self, psi: &[f64]) -> impl Iterator<Item = (usize, usize, f64, f64)> {
+        let slots = psi.len();
+        (0..slots * slots).filter_map(move |at| {
+            let (to, from) = (at / slots, at % slots);
+            let (sum, count) = (self.jumps[(to, from)], self.counts[(to, from)]);
+            let r2 = ((sum.norm_sqr() / count - CHANCE) / (count - 1.0)).clamp(0.0, 0.99);
+            let kappa = 2.0 * r2 * count / (1.0 - r2 * r2);
+            (count >= 2.0 && kappa > 0.0).then(|| (to, from, kappa, wrap(sum.arg() - (psi[to] - psi[from]))))
+        })
+    }
+
+    /// What the jumps say where the phase is not followed through them.
     pub(super) fn jump_information(&self, psi: &[f64], matrix: &mut [Vec<f64>], score: &mut [Vec<f64>]) {
         let (slots, groups) = (psi.len(), matrix.len() as f64);
-        for to in 0..slots {
-            for from in 0..slots {
-                let (sum, count) = (self.products[(to, from)], self.counts[(to, from)]);
-                if count < 2.0 {
-                    continue;
-                }
-                let r2 = ((sum.norm_sqr() / count - CHANCE) / (count - 1.0)).clamp(0.0, 0.99);
-                let kappa = 2.0 * r2 * count / (1.0 - r2 * r2) / groups;
-                let off = wrap(sum.arg() - (psi[to] - psi[from]));
-                for (m, b) in matrix.iter_mut().zip(score.iter_mut()) {
-                    m[to * slots + to] += kappa;
-                    m[from * slots + from] += kappa;
-                    m[to * slots + from] -= kappa;
-                    m[from * slots + to] -= kappa;
-                    b[to] += kappa * off;
-                    b[from] -= kappa * off;
-                }
+        for (to, from, kappa, off) in self.jump_kinds(psi) {
+            let kappa = kappa / groups;
+            for (m, b) in matrix.iter_mut().zip(score.iter_mut()) {
+                m[to * slots + to] += kappa;
+                m[from * slots + from] += kappa;
+                m[to * slots + from] -= kappa;
+                m[from * slots + to] -= kappa;
+                b[to] += kappa * off;
+                b[from] -= kappa * off;
             }
         }
     }
 
-    pub(super) fn smoothed(&self, points: &[Point], step: &[f64]) -> Vec<Course> {
-        smooth(points, step, &self.model(self.log_q, self.band))
-    }
-
-    fn stiff_length(&self) -> f64 {
-        (STIFF_S * self.cut.rate_hz).min(self.cut.unit / 4.0)
+    /// Takes the course that is left when the slots are moved by `step`.
+    pub(super) fn move_on(&mut self, points: &[Point], step: &[f64]) {
+        if !self.modulated {
+            self.states = smooth(points, step, strength(self.log_q));
+        } else if let Some(states) = self.modulation.smoothed(self.cut, &self.blocks, step) {
+            self.states = states;
+        }
     }
 
     pub(super) fn add_share(&self, amplitude: &[f64], (coherent, all): (f64, f64)) -> (f64, f64) {
@@ -419,4 +369,8 @@ impl<'a, 'b> Work<'a, 'b> {
         }
         sums
     }
+}
+
+fn strength(log_q: i32) -> f64 {
+    10_f64.powi(log_q)
 }
