@@ -310,6 +310,12 @@ pub(crate) struct FixArgs {
     /// and `bearing` (`.jsonl`, `.csv`).
     #[arg(required = true, value_name = "FILE")]
     pub(crate) bearings: Vec<PathBuf>,
+    /// Areas that the transmitter must, or cannot, be in: GeoJSON polygons with the property `rule`, `inside` or `outside`.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) areas: Vec<PathBuf>,
+    /// Leave out the levels and the silence that logs and tables hold.
+    #[arg(long)]
+    pub(crate) no_levels: bool,
     /// Only what was known at this moment: a time in UTC such as 2026-02-14T03:30:00Z, or the number of an entry of the log.
     #[arg(long, value_name = "TIME|ENTRY")]
     pub(crate) at: Option<Until>,

@@ -20,7 +20,11 @@ use crate::progress;
 /// Crosses bearings from files.
 pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
     let format = format_of(args)?;
-    let timeline = Timeline::new(sources::read_all(&args.bearings, quiet)?);
+    let mut files = sources::read_all(&args.bearings, quiet)?;
+    for path in &args.areas {
+        files.push(sources::read_areas(path)?);
+    }
+    let timeline = Timeline::new(files);
     let count = match args.at {
         Some(until) => timeline.count_until(until)?,
         None => timeline.events.len(),
@@ -116,6 +120,9 @@ fn groups_of(clues: Vec<Clue>, args: &FixArgs, quiet: bool) -> Result<Vec<Group>
 }
 
 fn split(mut clues: Vec<Clue>, args: &FixArgs) -> (Vec<Group>, Vec<String>) {
+    if args.no_levels {
+        clues.retain(|clue| !matches!(clue, Clue::Level(_) | Clue::Silence(_)));
+    }
     number_again(&mut clues);
     let (clues, left_out) = match &args.slots {
         Some(plan) => groups::label_by_slot(clues, plan),

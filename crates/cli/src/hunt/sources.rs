@@ -130,16 +130,31 @@ fn table(path: &Path, name: &str, quiet: bool) -> Result<Content, Fault> {
         let outcomes = lobewright_export::read_bearings_csv(reader, name).map_err(Fault::input)?;
         return Ok(Content::Clues(outcomes.into_iter().map(Clue::Bearing).collect()));
     }
-    let (bearings, warnings) = lobewright_fix::read_hand_bearings(reader, name).map_err(Fault::input)?;
-    for warning in warnings {
+    let table = lobewright_fix::read_hand_table(reader, name).map_err(Fault::input)?;
+    for warning in table.warnings {
         remark(quiet, &format!("warning: {warning}"));
     }
+    let bearing = |b| Clue::Bearing(BearingOutcome::Bearing(Box::new(b)));
+    let clues = table.bearings.into_iter().map(bearing);
+    let clues = clues.chain(table.levels.into_iter().map(Clue::Level));
     Ok(Content::Clues(
-        bearings
-            .into_iter()
-            .map(|b| Clue::Bearing(BearingOutcome::Bearing(Box::new(b))))
+        clues
+            .chain(table.silences.into_iter().map(Clue::Silence))
             .collect(),
     ))
+}
+
+/// Reads a file of areas.
+pub(crate) fn read_areas(path: &Path) -> Result<Source, Fault> {
+    let name = path.display().to_string();
+    let file = File::open(path)
+        .with_context(|| format!("cannot read areas `{name}`"))
+        .map_err(Fault::Input)?;
+    let areas = lobewright_export::read_areas_geojson(file, &name).map_err(Fault::input)?;
+    Ok(Source {
+        name,
+        content: Content::Clues(areas.into_iter().map(Clue::Area).collect()),
+    })
 }
 
 fn lines(path: &Path, name: &str, quiet: bool) -> Result<Content, Fault> {
