@@ -174,8 +174,8 @@ impl FromStr for SlotPlan {
 mod tests {
     use super::*;
 
-    fn at(seconds: f64) -> Option<Timestamp> {
-        Some(Timestamp::from_unix_ns(0).plus_seconds(seconds))
+    fn at(seconds: f64) -> Timestamp {
+        Timestamp::from_unix_ns(0).plus_seconds(seconds)
     }
 
     #[test]
@@ -190,7 +190,7 @@ mod tests {
             (-30.0, 4),
         ] {
             for kind in [BearingKind::Hand, BearingKind::Automatic] {
-                assert_eq!(plan.slot_of(at(seconds), kind), Ok(slot), "{seconds}");
+                assert_eq!(plan.slot_of(Some(at(seconds)), kind), Ok(slot), "{seconds}");
             }
         }
         assert_eq!(plan.slot_of(None, BearingKind::Hand), Err(SlotDoubt::NoTime));
@@ -199,8 +199,8 @@ mod tests {
     #[test]
     fn a_burst_begins_with_its_slot_and_a_person_at_the_edge_is_in_doubt() {
         let plan: SlotPlan = "300,5".parse().unwrap();
-        let burst = |s| plan.slot_of(at(s), BearingKind::Automatic);
-        let person = |s| plan.slot_of(at(s), BearingKind::Hand);
+        let burst = |s| plan.slot_of(Some(at(s)), BearingKind::Automatic);
+        let person = |s| plan.slot_of(Some(at(s)), BearingKind::Hand);
         assert_eq!([burst(59.2), burst(60.0), burst(60.4), burst(116.0)], [Ok(2); 4]);
         assert_eq!([person(62.1), person(117.9)], [Ok(2); 2]);
         for doubtful in [burst(58.9), burst(57.1), person(60.0), person(58.1), person(61.9)] {
