@@ -316,7 +316,7 @@ mod tests {
         let lattice = Lattice::around((100.0, -50.0), 50.0, across);
         let mut field = Field::even(lattice, |_, _| true);
         field.mass.fill(0.0);
-        field.mass[across * across / 2 + across / 2] = 1.0;
+        field.mass[across / 2 * across + across / 2] = 1.0;
         field
     }
 
