@@ -3,7 +3,11 @@
 //! A parser may refuse. It must not panic, and what it accepts must hold no number that is not finite.
 
 use lobewright_antenna::{AzimuthTrack, Manifold, NorthWord, Pattern, SwitchSchedule};
-use lobewright_export::{HuntFact, hunt_line, read_areas_geojson, read_bearings_jsonl, read_hunt_log};
+use lobewright_export::{
+    HuntFact, hunt_line, read_areas_geojson, read_bearings_jsonl, read_geojson_areas, read_geojson_lines,
+    read_hunt_log,
+};
+use lobewright_fix::advice::read_places;
 use lobewright_fix::read_hand_table;
 use lobewright_sim::Scene;
 use lobewright_source::parse_meta;
@@ -137,6 +141,53 @@ pub fn scene_toml(data: &[u8]) {
         }
         Err(error) => says_something(&error),
     }
+}
+
+/// A table of places, `place,lat_deg,lon_deg`.
+pub fn places_csv(data: &[u8]) {
+    match read_places(data, "fuzz.csv") {
+        Ok(places) => {
+            for place in places {
+                assert!(!place.name.is_empty(), "a place without a name");
+                on_earth(place.position);
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// Lines and areas in GeoJSON.
+pub fn map_geojson(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    match read_geojson_lines(text, "fuzz.geojson") {
+        Ok(lines) => lines.into_iter().flatten().for_each(on_earth),
+        Err(error) => says_something(&error),
+    }
+    match read_geojson_areas(text, "fuzz.geojson") {
+        Ok(areas) => {
+            for area in areas {
+                assert!(
+                    area.outer.len() >= 3,
+                    "an area of {} corners",
+                    area.outer.len()
+                );
+                area.outer
+                    .into_iter()
+                    .chain(area.holes.into_iter().flatten())
+                    .for_each(on_earth);
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+fn on_earth(place: Position) {
+    assert!(
+        place.lat_deg.abs() <= 90.0 && place.lon_deg.abs() <= 180.0,
+        "{place:?} was accepted"
+    );
 }
 
 /// Bearings that a person took: what was accepted is a direction with an error, at a place on Earth.

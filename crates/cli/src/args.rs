@@ -298,7 +298,8 @@ pub(crate) struct CalibrateArgs {
 #[derive(Debug, Args)]
 #[command(after_help = "Examples: bearings taken by hand, and bearings of a run:\n  \
     lobewright fix notebook.csv --picture map.png\n  \
-    lobewright fix results/bearings.jsonl notebook.csv --format geojson --out fix.geojson\n\n\
+    lobewright fix results/bearings.jsonl notebook.csv --format geojson --out fix.geojson\n  \
+    lobewright fix notebook.csv --next --from -41.31,174.05 --picture map.png\n\n\
     A hand-taken bearing is a line of CSV under the header\n  \
     place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg\n\n\
     The log of a hunt as it stood at half past three, how it went, and five transmitters that take turns of a minute:\n  \
@@ -348,6 +349,8 @@ pub(crate) struct FixArgs {
     /// How far from the places the transmitter may be, in km, at most 300 [default: 300, less where bearings cross].
     #[arg(long, value_name = "KM", value_parser = radius_km, allow_negative_numbers = true)]
     pub(crate) search_radius_km: Option<f64>,
+    #[command(flatten)]
+    pub(crate) next: crate::next_place::NextArgs,
 }
 
 #[derive(Debug, Args)]

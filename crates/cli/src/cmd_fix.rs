@@ -15,7 +15,7 @@ use crate::hunt::several::{self, Solved};
 use crate::hunt::sources::{self, Clue};
 use crate::hunt::timeline::Timeline;
 use crate::output::{print, remark, write_file, write_picture};
-use crate::progress;
+use crate::{next_place, progress};
 
 /// Crosses bearings from files.
 pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
@@ -51,13 +51,17 @@ pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
     if let Some(metres_per_minute) = args.moving {
         return follow(args, &groups, metres_per_minute, &config, quiet);
     }
-    let solved: Vec<Solved> = groups
+    next_place::check(&args.next, groups.len())?;
+    let solved = groups
         .into_iter()
-        .map(|group| Solved {
-            outcome: group.known.solve(&config),
-            group,
+        .map(|group| {
+            Ok(Solved {
+                outcome: group.known.solve(&config),
+                next: next_place::next(&args.next, &group.known.evidence(), &config)?,
+                group,
+            })
         })
-        .collect();
+        .collect::<Result<Vec<Solved>, Fault>>()?;
     put(args, &several::text(format, &solved)?)?;
     if let Some(path) = &args.picture {
         write_picture(path, &several::picture(&solved)?)?;

@@ -5,6 +5,8 @@ mod args_note;
 mod fault;
 mod hunt;
 mod note;
+mod next_place;
+mod next_place_out;
 mod notes;
 mod output;
 mod pictures;

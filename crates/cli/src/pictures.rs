@@ -6,7 +6,7 @@ use lobewright_antenna::Pattern;
 use lobewright_bearing::Estimate;
 use lobewright_dsp::Spectrogram;
 use lobewright_plot::{
-    BurstMark, MapBearing, MapPicture, MapStation, PlotError, PolarPicture, PolarReading, PolarReflection,
+    BurstMark, MapBearing, MapNextPlace, MapPicture, MapStation, PlotError, PolarPicture, PolarReading, PolarReflection,
     Size, SpectrogramPicture, SpectrumMark, SpectrumPicture,
 };
 use lobewright_station::{PipelineConfig, PlaceResult, RunResult};
@@ -212,6 +212,16 @@ pub(crate) fn map_of(
     truth: Option<&Truth>,
 ) -> Result<String, Fault> {
     lobewright_plot::map(&map_picture(title, outcomes, fix, truth)).map_err(fault)
+}
+
+/// The same with places for the next bearing.
+pub(crate) fn map_with_next(
+    title: &str,
+    outcomes: &[BearingOutcome],
+    fix: Option<&FixOutcome>,
+    next: &[MapNextPlace],
+) -> Result<String, Fault> {
+    lobewright_plot::map_with_next(&map_picture(title, outcomes, fix, None), next).map_err(fault)
 }
 
 /// What the map of bearings and position shows.

@@ -12,6 +12,7 @@ mod atomic;
 mod error;
 mod geo;
 mod geojson_file;
+mod geojson_read;
 mod gpx_file;
 mod hunt;
 mod json;
@@ -27,6 +28,7 @@ pub use atomic::write_atomically;
 pub use error::{ReadError, WriteError};
 pub use geo::GeoOptions;
 pub use geojson_file::fix_geojson;
+pub use geojson_read::{MapReadError, read_geojson_areas, read_geojson_lines};
 pub use gpx_file::fix_gpx;
 pub use hunt::{
     AsideLine, AsideReason, CompassReading, HUNT_FORMAT, HUNT_VERSION, HuntEntry, HuntFact, HuntLog,

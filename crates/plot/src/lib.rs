@@ -25,7 +25,8 @@ mod ticks;
 
 pub use error::PlotError;
 pub use map::{
-    CaptionedMap, CoursePicture, CourseStep, MapBearing, MapPicture, MapStation, course, map, maps,
+    CaptionedMap, CoursePicture, CourseStep, MapBearing, MapNextPlace, MapPicture, MapStation, course, map,
+    map_with_next, maps,
 };
 pub use polar::{PolarPicture, PolarReading, PolarReflection, polar};
 pub use raster::svg_to_png;

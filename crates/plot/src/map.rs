@@ -3,6 +3,7 @@
 mod content;
 mod course;
 mod furniture;
+mod next;
 mod panel;
 mod view;
 
@@ -45,6 +46,17 @@ pub struct MapBearing {
     pub modes: Vec<Mode>,
 }
 
+/// A place from which the next bearing may be taken.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MapNextPlace {
+    /// Where it is. The mark on the map has the place's number in the list, from 1.
+    pub position: Position,
+    /// Its name, where it has one, for the list beside the map.
+    pub name: String,
+    /// What a bearing from there is worth, in a few words.
+    pub worth: String,
+}
+
 /// What a map shows.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MapPicture<'a> {
@@ -73,8 +85,23 @@ pub struct MapPicture<'a> {
 /// [`PlotError`] where there is neither a station nor a position, a place is not on earth, or a bearing names a
 /// station that is not there.
 pub fn map(p: &MapPicture) -> Result<String, PlotError> {
+    map_with_next(p, &[])
+}
+
+/// Draws [`map`] and, numbered in their order, the places from which the next bearing is best taken, with their lines to
+/// the position.
+///
+/// # Errors
+/// As [`map`]; also where such a place is not on earth.
+pub fn map_with_next(p: &MapPicture, next: &[MapNextPlace]) -> Result<String, PlotError> {
     let (width, height) = p.size.checked()?;
     check(p)?;
+    for (index, place) in next.iter().enumerate() {
+        check_place(
+            &format!("the position of next place {}", index + 1),
+            place.position,
+        )?;
+    }
     let panel_width = (width * 0.27).clamp(110.0, 300.0);
     let frame = Frame {
         x: 62.0,
@@ -83,18 +110,27 @@ pub fn map(p: &MapPicture) -> Result<String, PlotError> {
         height: height - 48.0 - 36.0,
     };
     let sheet = backend::sheet(width, height, &p.title);
-    let view = View::of(&sheet, p, frame);
+    let view = View::of(&sheet, p, next, frame);
     axes::title(&mut sheet.borrow_mut(), &p.title, width);
     let mut labels = Labels::new(frame);
     furniture::draw_graticule(&view)?;
     sheet.borrow_mut().begin_clipped(frame, "map");
+    next::draw_lines(&view, p, next)?;
     content::draw(&view, p, &mut labels)?;
+    next::draw_marks(&view, next, &mut labels);
     let mut canvas = sheet.borrow_mut();
     furniture::draw_scale_bar(&mut canvas, &view, &mut labels);
     content::draw_labels(&mut canvas, &view, p, &mut labels);
     canvas.end_group();
     axes::border(&mut canvas, frame);
-    panel::draw(&mut canvas, p, frame.right() + 18.0, panel_width - 34.0, height);
+    panel::draw(
+        &mut canvas,
+        p,
+        next,
+        frame.right() + 18.0,
+        panel_width - 34.0,
+        height,
+    );
     Ok(canvas.finish())
 }
 

@@ -9,7 +9,9 @@ mod common;
 
 use common::{any_number, apart, attribute, page_azimuth, parse, points, texts, with_class};
 use lobewright_geodesy::{direct, inverse};
-use lobewright_plot::{MapBearing, MapPicture, MapStation, PlotError, Size, map};
+use lobewright_plot::{
+    MapBearing, MapNextPlace, MapPicture, MapStation, PlotError, Size, map, map_with_next,
+};
 use lobewright_types::{ArcDeg, Azimuth, ErrorEllipse, Fix, FixMode, Mode, PolygonDeg, Position, Region};
 use proptest::prelude::*;
 use resvg::usvg::roxmltree::Document;
@@ -261,4 +263,54 @@ proptest! {
         prop_assert!(Document::parse(&svg).is_ok());
         prop_assert!(!svg.contains("NaN") && !svg.contains("inf"));
     }
+}
+
+#[test]
+fn places_for_the_next_bearing_are_numbered_and_listed() {
+    let fix = fix_at(place(51.0, -114.0));
+    let picture = map_picture(&fix);
+    let next: Vec<MapNextPlace> = [(20.0, 3000.0, "Mill"), (140.0, 21_000.0, "")]
+        .map(|(azimuth, range_m, name)| MapNextPlace {
+            position: direct(fix.position, Azimuth::from_degrees(azimuth), range_m),
+            name: name.to_owned(),
+            worth: "2.1 bit, leaves 0.40 km²".to_owned(),
+        })
+        .to_vec();
+    let svg = map_with_next(&picture, &next).unwrap();
+    let document = parse(&svg);
+    // The marks and the one in the legend.
+    assert_eq!(with_class(&document, "next").len(), 3);
+    let lines: Vec<_> = with_class(&document, "next_line")
+        .into_iter()
+        .map(points)
+        .collect();
+    assert_eq!(lines.len(), 2);
+    // The first line leads back to the position: 20 degrees and half a circle.
+    let azimuth = page_azimuth(lines[0][0], lines[0][lines[0].len() - 1]);
+    assert!(apart(azimuth, 200.0) < 0.2, "{azimuth}");
+    let words = texts(&document);
+    for expected in [
+        "1",
+        "2",
+        "Mill",
+        "next bearing from",
+        "2.1 bit, leaves 0.40 km²",
+        "place for the next bearing",
+    ] {
+        assert!(
+            words.iter().any(|w| w.contains(expected)),
+            "{expected}: {words:?}"
+        );
+    }
+    // Both lie on the page, although one is farther off than any station.
+    for mark in with_class(&document, "next") {
+        let x: f64 = mark.attribute("cx").unwrap().parse().unwrap();
+        let y: f64 = mark.attribute("cy").unwrap().parse().unwrap();
+        assert!((0.0..1200.0).contains(&x) && (0.0..900.0).contains(&y), "{x} {y}");
+    }
+    let nowhere = MapNextPlace {
+        position: place(95.0, 0.0),
+        ..next[0].clone()
+    };
+    assert!(map_with_next(&picture, &[nowhere]).is_err());
 }

@@ -10,7 +10,7 @@ mod parsers;
 type Target = fn(&[u8]);
 
 /// Every fuzz target; the name is that of its folder of seeds and of its file.
-const TARGETS: [(&str, Target); 12] = [
+const TARGETS: [(&str, Target); 14] = [
     ("sigmf_meta", parsers::sigmf_meta),
     ("pattern_csv", parsers::pattern_csv),
     ("track_csv", parsers::track_csv),
@@ -22,6 +22,8 @@ const TARGETS: [(&str, Target); 12] = [
     ("areas_geojson", parsers::areas_geojson),
     ("bearings_jsonl", parsers::bearings_jsonl),
     ("compact_density", parsers::compact_density),
+    ("places_csv", parsers::places_csv),
+    ("map_geojson", parsers::map_geojson),
     ("hunt_log", parsers::hunt_log),
 ];
 
@@ -96,6 +98,16 @@ fn pipelines() {
 #[test]
 fn scenes() {
     replay("scene_toml");
+}
+
+#[test]
+fn tables_of_places() {
+    replay("places_csv");
+}
+
+#[test]
+fn lines_and_areas_of_maps() {
+    replay("map_geojson");
 }
 
 #[test]

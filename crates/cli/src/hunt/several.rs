@@ -8,12 +8,15 @@ use serde_json::{Value, json};
 use super::groups::Group;
 use crate::args::FixFormat;
 use crate::fault::Fault;
-use crate::{pictures, tables};
+use crate::next_place::Next;
+use crate::{next_place_out, pictures, tables};
 
 /// One transmitter and where it is.
 pub(crate) struct Solved {
     pub(crate) group: Group,
     pub(crate) outcome: FixOutcome,
+    /// Where to take the next bearing, where that was asked for.
+    pub(crate) next: Option<Next>,
 }
 
 /// Everything in one text; a single transmitter without a label looks as if there were no labels at all.
@@ -41,7 +44,7 @@ pub(crate) fn text(format: FixFormat, all: &[Solved]) -> Result<String, Fault> {
 fn text_of_one(format: FixFormat, one: &Solved) -> String {
     let outcomes = one.group.known.outcomes();
     let options = GeoOptions::default();
-    match format {
+    let text = match format {
         FixFormat::Table => format!(
             "{}\n{}",
             tables::bearings(&outcomes, &[], Some(&one.outcome)),
@@ -51,6 +54,10 @@ fn text_of_one(format: FixFormat, one: &Solved) -> String {
         FixFormat::Csv => lobewright_export::fix_csv(&one.outcome),
         FixFormat::Geojson => lobewright_export::fix_geojson(&one.outcome, &outcomes, &options),
         FixFormat::Kml => lobewright_export::fix_kml(&one.outcome, &outcomes, &options),
+    };
+    match &one.next {
+        Some(next) => next.add_to(text, format),
+        None => text,
     }
 }
 
@@ -65,7 +72,13 @@ fn parsed(text: &str) -> Result<Value, Fault> {
 fn labelled_json(one: &Solved) -> Result<String, Fault> {
     let mut object = parsed(&lobewright_export::fix_json(&one.outcome))?;
     object["transmitter"] = label(one);
-    Ok(format!("{object}\n"))
+    let mut lines = format!("{object}\n");
+    if let Some(next) = &one.next {
+        let mut object = parsed(&next_place_out::json(next))?;
+        object["transmitter"] = label(one);
+        lines += &format!("{object}\n");
+    }
+    Ok(lines)
 }
 
 fn labelled_csv(all: &[Solved]) -> Result<String, Fault> {
@@ -154,7 +167,8 @@ pub(crate) fn picture(all: &[Solved]) -> Result<String, Fault> {
             Some(_) => format!("Bearings and position, {}", one.group.title()),
             None => "Bearings and position".to_owned(),
         };
-        return pictures::map_of(&title, &one.group.known.outcomes(), Some(&one.outcome), None);
+        let next = one.next.as_ref().map_or_else(Vec::new, Next::on_map);
+        return pictures::map_with_next(&title, &one.group.known.outcomes(), Some(&one.outcome), &next);
     }
     let outcomes: Vec<_> = all.iter().map(|s| s.group.known.outcomes()).collect();
     let list: Vec<CaptionedMap<'_>> = all

@@ -1,6 +1,6 @@
 //! What a caller may set about the next bearing.
 
-use lobewright_types::{PathLossFit, PolygonDeg};
+use lobewright_types::{Bearing, FixOutcome, PathLossFit, PolygonDeg};
 use serde::{Deserialize, Serialize};
 
 /// What the error of the next bearing that comes from noise is known at.
@@ -114,7 +114,39 @@ pub(super) const DEFAULT_REFERENCE: NoiseReference = NoiseReference::Range {
     exponent: 3.0,
 };
 
+/// Share of a bearing's variance that is taken for noise where only the whole is known (common practice, no source).
+const NOISE_SHARE: f64 = 0.2;
+
 impl AdviceConfig {
+    /// The default settings, with errors as the bearings so far have them.
+    ///
+    /// # Result
+    /// The median standard deviation of `bearings` holds at the median distance to the position: a fifth of its variance is taken for noise, which
+    /// grows with distance, the rest for the floor. Without a position all of it is the floor. `levels` is the position's first
+    /// fall of the level.
+    pub fn after(bearings: &[Bearing], outcome: &FixOutcome) -> Self {
+        let mut config = Self::default();
+        let fix = match outcome {
+            FixOutcome::Fix(fix) => Some(fix),
+            FixOutcome::NoFix { .. } => None,
+        };
+        let Some(sigma_deg) = median(bearings.iter().map(|b| b.sigma_deg)) else {
+            return config;
+        };
+        let range_m = fix.and_then(|f| median(f.verdicts.iter().map(|v| v.range_m)));
+        let noise = if range_m.is_some() { NOISE_SHARE } else { 0.0 };
+        config.floor_sigma_deg = sigma_deg * (1.0 - noise).sqrt();
+        config.noise_sigma_deg = sigma_deg * noise.sqrt();
+        if let Some(range_m) = range_m {
+            config.noise_reference = NoiseReference::Range {
+                range_m,
+                exponent: 3.0,
+            };
+        }
+        config.levels = fix.and_then(|f| f.path_loss.first().cloned());
+        config
+    }
+
     /// The settings with every number inside its range; one that is not a number becomes the default.
     pub(super) fn clamped(&self) -> Self {
         let default = Self::default();
@@ -167,4 +199,11 @@ impl AdviceConfig {
             points: self.points.clamp(100, 20_000),
         }
     }
+}
+
+/// The middle one of some positive numbers.
+fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.filter(|v| v.is_finite() && *v > 0.0).collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied()
 }

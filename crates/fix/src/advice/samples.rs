@@ -13,6 +13,8 @@ use crate::{places, solve};
 /// Where the lines alone leave the distance open, the transmitter is looked for this far from the places: about what
 /// can be driven in a hunt (common practice, no source). A smaller search radius of the caller's goes first.
 const OPEN_RADIUS_KM: f64 = 30.0;
+/// Distances under this count as this where the distance is open.
+const NEAR_M: f64 = 100.0;
 /// Cells of more than this share of one point's mass are cut further where the density in them varies.
 const UNEVEN_SHARE: f64 = 0.1;
 /// Ratio of the densities in a cell (natural log) from which it counts as uneven.
@@ -56,7 +58,8 @@ pub(super) struct Point {
 ///
 /// # Result
 /// The outcome that [`crate::solve_evidence`] gives, and the posterior's samples. These are there as well where one place or
-/// parallel lines leave the distance open: then the search disc has 30 km, or `config.search_radius_km` where that is less. There are none
+/// parallel lines leave the distance open: then the search disc has 30 km, or `config.search_radius_km` where that is less, and from one place the
+/// probability is even in distance. There are none
 /// without evidence and where all bearings cross behind the stations.
 pub fn solve_with_samples(
     evidence: &Evidence<'_>,
@@ -121,7 +124,7 @@ fn open_samples(evidence: &Evidence<'_>, config: &FixConfig, taken: Vec<Position
     };
     let surface = Surface::new(&places, domain).with_clues(&clues);
     solve::explore(surface, &config, |grid, surface| {
-        PosteriorSamples::of_grid(grid, surface, taken)
+        PosteriorSamples::of_grid(grid, surface, taken).even_in_distance()
     })
 }
 
@@ -142,6 +145,18 @@ impl PosteriorSamples {
             points,
             taken,
         }
+    }
+
+    /// From one place the search disc alone says how far: even in area, that is nearly at its rim. Even in distance is
+    /// what a hunter would say (common practice, no source).
+    fn even_in_distance(self) -> Self {
+        let [place] = self.taken[..] else { return self };
+        let (east, north) = self.frame.to_local(place);
+        let weighted = self.points.iter().map(|s| PosteriorSample {
+            mass: s.mass / (s.east_m - east).hypot(s.north_m - north).max(NEAR_M),
+            ..*s
+        });
+        Self::from_points(self.frame.origin(), weighted, vec![place]).unwrap_or(self)
     }
 
     /// Takes samples from elsewhere.

@@ -146,7 +146,7 @@ fn draw_one(
     shown: &MapPicture<'_>,
     one: &CaptionedMap<'_>,
 ) -> Result<(), PlotError> {
-    let view = View::of(sheet, shown, frame);
+    let view = View::of(sheet, shown, &[], frame);
     let mut labels = Labels::new(frame);
     sheet.borrow_mut().begin_clipped(frame, "map");
     content::draw(&view, &one.map, &mut labels)?;

@@ -3,7 +3,8 @@
 use plotters::style::RGBColor;
 
 use super::content::{draw_fix, draw_station, draw_truth};
-use super::{MapBearing, MapPicture, is_reflected};
+use super::next::draw_mark;
+use super::{MapBearing, MapNextPlace, MapPicture, is_reflected};
 use crate::canvas::{Anchor, Canvas, Fill, Frame, Stroke, Text};
 use crate::path::Path;
 use crate::style::{ANSWER, ASTRAY, FITTED, INK, MEASURED, MUTED, PAPER, PROBABLE, PROBABLE_EDGE, fitted};
@@ -13,6 +14,7 @@ const LINE_PX: f64 = 19.0;
 const TEXT_PX: f64 = 12.5;
 const KEY_PX: f64 = 34.0;
 const ARROW_PX: f64 = 44.0;
+const NUMBER_PX: f64 = 16.0;
 
 /// One line of the legend.
 enum Key {
@@ -20,17 +22,31 @@ enum Key {
     Fix,
     Mode,
     Truth,
+    Next,
     Line(Stroke),
     Area(Fill, Option<Stroke>),
 }
 
 /// Draws the panel from the top down: arrow, bearings, and the legend at the foot.
-pub(super) fn draw(canvas: &mut Canvas, p: &MapPicture, x: f64, width: f64, height: f64) {
+pub(super) fn draw(
+    canvas: &mut Canvas,
+    p: &MapPicture,
+    next: &[MapNextPlace],
+    x: f64,
+    width: f64,
+    height: f64,
+) {
     canvas.begin_group("panel");
     draw_north(canvas, (x + ARROW_PX + 4.0, 118.0), p.declination_deg, (x, width));
-    let keys = keys(p);
+    let mut keys = keys(p);
+    if !next.is_empty() {
+        keys.insert(0, (Key::Next, "place for the next bearing"));
+    }
     let foot = height - 22.0 - keys.len() as f64 * LINE_PX;
-    draw_list(canvas, p, (x, 212.0), width, foot - 12.0);
+    let next_foot = foot - 12.0;
+    let list_foot = next_foot - next_height(next);
+    draw_list(canvas, p, (x, 212.0), width, list_foot);
+    draw_next(canvas, next, (x, list_foot + 14.0), width);
     let mut y = foot;
     for (key, words) in keys {
         draw_key(canvas, (x, y), &key);
@@ -91,6 +107,46 @@ fn draw_north(canvas: &mut Canvas, centre: (f64, f64), declination_deg: Option<f
 fn declination_words(declination_deg: f64) -> String {
     let side = if declination_deg >= 0.0 { "E" } else { "W" };
     format!("{:.1}° {side}", declination_deg.abs())
+}
+
+/// Room that the list of next places takes.
+fn next_height(next: &[MapNextPlace]) -> f64 {
+    if next.is_empty() {
+        return 0.0;
+    }
+    14.0 + 21.0
+        + next
+            .iter()
+            .map(|n| 16.0 * next_lines(n).len() as f64 + 5.0)
+            .sum::<f64>()
+}
+
+fn next_lines(place: &MapNextPlace) -> Vec<&str> {
+    [&place.name, &place.worth]
+        .into_iter()
+        .map(String::as_str)
+        .filter(|words| !words.is_empty())
+        .collect()
+}
+
+fn draw_next(canvas: &mut Canvas, next: &[MapNextPlace], (x, mut y): (f64, f64), width: f64) {
+    if next.is_empty() {
+        return;
+    }
+    canvas.text((x, y), "next bearing from", Text::new(TEXT_PX));
+    y += 21.0;
+    for (index, place) in next.iter().enumerate() {
+        for (line, words) in next_lines(place).into_iter().enumerate() {
+            if line == 0 {
+                let number = format!("{}", index + 1);
+                canvas.text((x, y), &number, Text::new(TEXT_PX).colour(INK));
+            }
+            let words = fitted(words, TEXT_PX, width - NUMBER_PX);
+            canvas.text((x + NUMBER_PX, y), &words, Text::new(TEXT_PX).colour(MUTED));
+            y += 16.0;
+        }
+        y += 5.0;
+    }
 }
 
 fn draw_list(canvas: &mut Canvas, p: &MapPicture, at: (f64, f64), width: f64, foot: f64) {
@@ -189,6 +245,7 @@ fn draw_key(canvas: &mut Canvas, (x, y): (f64, f64), key: &Key) {
             "key",
         ),
         Key::Truth => draw_truth(canvas, middle),
+        Key::Next => draw_mark(canvas, middle, "1"),
         Key::Line(stroke) => {
             canvas.path(&Path::line([(x, y), (x + 25.0, y)]), None, Some(*stroke), "key");
         }

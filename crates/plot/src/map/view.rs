@@ -3,7 +3,7 @@
 use lobewright_geodesy::{LocalFrame, direct, inverse};
 use lobewright_types::{Azimuth, Position, Region, True};
 
-use super::{MapPicture, on_earth};
+use super::{MapNextPlace, MapPicture, on_earth};
 use crate::backend::Sheet;
 use crate::canvas::Frame;
 use crate::plane::{Plane, Point};
@@ -27,8 +27,9 @@ pub(super) struct View {
 }
 
 impl View {
-    pub(super) fn of(sheet: &Sheet, p: &MapPicture, frame: Frame) -> Self {
-        let core = core_places(p);
+    pub(super) fn of(sheet: &Sheet, p: &MapPicture, next: &[MapNextPlace], frame: Frame) -> Self {
+        let mut core = core_places(p);
+        core.extend(next.iter().map(|n| n.position));
         let local = LocalFrame::at(centre(&core));
         let mut shown: Vec<(f64, f64)> = core.iter().map(|place| local.to_local(*place)).collect();
         let reach = shown.iter().map(|(e, n)| e.hypot(*n)).fold(0.0, f64::max);
