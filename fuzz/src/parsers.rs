@@ -168,11 +168,7 @@ pub fn map_geojson(data: &[u8]) {
     match read_geojson_areas(text, "fuzz.geojson") {
         Ok(areas) => {
             for area in areas {
-                assert!(
-                    area.outer.len() >= 3,
-                    "an area of {} corners",
-                    area.outer.len()
-                );
+                assert!(area.outer.len() >= 3, "an area of {} corners", area.outer.len());
                 area.outer
                     .into_iter()
                     .chain(area.holes.into_iter().flatten())
@@ -264,7 +260,10 @@ pub fn hunt_log(data: &[u8]) {
                 }
             }
             for count in 0..=log.entries.len() {
-                assert!(log.standing_after(count).len() <= count, "more stands than was written");
+                assert!(
+                    log.standing_after(count).len() <= count,
+                    "more stands than was written"
+                );
             }
             let again: String = log.entries.iter().map(hunt_line).collect();
             if !log.entries.is_empty() {

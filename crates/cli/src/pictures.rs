@@ -6,8 +6,8 @@ use lobewright_antenna::Pattern;
 use lobewright_bearing::Estimate;
 use lobewright_dsp::Spectrogram;
 use lobewright_plot::{
-    BurstMark, MapBearing, MapNextPlace, MapPicture, MapStation, PlotError, PolarPicture, PolarReading, PolarReflection,
-    Size, SpectrogramPicture, SpectrumMark, SpectrumPicture,
+    BurstMark, MapBearing, MapNextPlace, MapPicture, MapStation, PlotError, PolarPicture, PolarReading,
+    PolarReflection, Size, SpectrogramPicture, SpectrumMark, SpectrumPicture,
 };
 use lobewright_station::{PipelineConfig, PlaceResult, RunResult};
 use lobewright_types::{Azimuth, BearingFlag, BearingOutcome, Burst, FixOutcome, Position, True};

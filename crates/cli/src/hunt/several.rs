@@ -72,13 +72,12 @@ fn parsed(text: &str) -> Result<Value, Fault> {
 fn labelled_json(one: &Solved) -> Result<String, Fault> {
     let mut object = parsed(&lobewright_export::fix_json(&one.outcome))?;
     object["transmitter"] = label(one);
-    let mut lines = format!("{object}\n");
-    if let Some(next) = &one.next {
-        let mut object = parsed(&next_place_out::json(next))?;
-        object["transmitter"] = label(one);
-        lines += &format!("{object}\n");
-    }
-    Ok(lines)
+    let Some(next) = &one.next else {
+        return Ok(format!("{object}\n"));
+    };
+    let mut places = parsed(&next_place_out::json(next))?;
+    places["transmitter"] = label(one);
+    Ok(format!("{object}\n{places}\n"))
 }
 
 fn labelled_csv(all: &[Solved]) -> Result<String, Fault> {

@@ -1,7 +1,12 @@
 //! Prints `docs/next_place.md`: how many bearings a hunt takes where the advice is followed, and on circular tours.
 //!
-//! `cargo run --release -p lobewright-fix --example next_place > docs/next_place.md`; `-- --hunts 20` for a first look.
-#![allow(clippy::print_stdout, reason = "its output is the document")]
+//! `cargo run --release -p lobewright-fix --example next_place > docs/next_place.md`; `-- --hunts 20` for a first look. The number of
+//! `--threads` does not change the result.
+#![allow(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "its output is the document"
+)]
 
 #[path = "../../tests/hunts/mod.rs"]
 mod hunts;
@@ -11,7 +16,7 @@ use hunts::{GOAL_M, Outcome, Way, hunt};
 const DEFAULT_HUNTS: u64 = 200;
 /// Hunts that have not ended by then count as if they had.
 const MOST_BEARINGS: usize = 30;
-const THREADS: u64 = 2;
+const DEFAULT_THREADS: u64 = 2;
 
 const WAYS: [(Way, &str); 5] = [
     (Way::Information, "advice, most information"),
@@ -28,11 +33,16 @@ const WAYS: [(Way, &str); 5] = [
 ];
 
 fn main() {
-    let mut arguments = std::env::args().skip_while(|a| a != "--hunts").skip(1);
-    let count = arguments
-        .next()
-        .map_or(DEFAULT_HUNTS, |v| v.parse().expect("--hunts takes a number"));
-    let runs: Vec<Vec<Outcome>> = WAYS.iter().map(|(way, _)| all(count, *way)).collect();
+    let count = option("--hunts").unwrap_or(DEFAULT_HUNTS);
+    let threads = option("--threads").unwrap_or(DEFAULT_THREADS).max(1);
+    let runs: Vec<Vec<Outcome>> = WAYS
+        .iter()
+        .map(|(way, name)| {
+            let run = all(count, threads, *way);
+            eprintln!("{}", row(name, &run));
+            run
+        })
+        .collect();
     println!("{}", include_str!("head.md").trim_end());
     println!();
     println!("{count} hunts, seeds 0 to {}.\n", count - 1);
@@ -55,14 +65,20 @@ fn main() {
     );
 }
 
+/// The number behind a word on the command line.
+fn option(word: &str) -> Option<u64> {
+    let value = std::env::args().skip_while(|a| a != word).nth(1)?;
+    Some(value.parse().expect("a number follows each option"))
+}
+
 /// All hunts, shared out over threads, in the order of their seeds.
-fn all(count: u64, way: Way) -> Vec<Outcome> {
+fn all(count: u64, threads: u64, way: Way) -> Vec<Outcome> {
     let mut done: Vec<(u64, Outcome)> = std::thread::scope(|scope| {
-        let parts: Vec<_> = (0..THREADS)
+        let parts: Vec<_> = (0..threads)
             .map(|part| {
                 scope.spawn(move || {
                     (part..count)
-                        .step_by(usize::try_from(THREADS).expect("a small number"))
+                        .step_by(usize::try_from(threads).expect("a small number"))
                         .map(|seed| (seed, hunt(seed, way, MOST_BEARINGS)))
                         .collect::<Vec<_>>()
                 })
