@@ -4,11 +4,12 @@
 
 use lobewright_antenna::{AzimuthTrack, Manifold, NorthWord, Pattern, SwitchSchedule};
 use lobewright_export::{
-    HuntFact, hunt_line, read_areas_geojson, read_bearings_jsonl, read_geojson_areas, read_geojson_lines,
-    read_hunt_log,
+    HuntFact, hunt_line, read_aprs_bearings, read_areas_geojson, read_bearings_jsonl, read_geojson_areas,
+    read_geojson_lines, read_hunt_log,
 };
 use lobewright_fix::advice::read_places;
 use lobewright_fix::read_hand_table;
+use lobewright_geodesy::{CoordinateForm, format_position, parse_position};
 use lobewright_sim::Scene;
 use lobewright_source::parse_meta;
 use lobewright_station::PipelineConfig;
@@ -230,6 +231,41 @@ pub fn areas_geojson(data: &[u8]) {
                         let _ = area.contains(*place);
                     }
                 }
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// Coordinates: what was accepted is a place on Earth, and is read again from every form in which it is written.
+pub fn coordinates(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    match parse_position(text) {
+        Ok(read) => {
+            let place = read.position;
+            assert!(
+                Position::from_lat_lon(place.lat_deg, place.lon_deg).is_ok() && read.sigma_m().is_finite(),
+                "{read:?} was accepted"
+            );
+            for form in CoordinateForm::ALL {
+                let written = format_position(place, form, 1.0);
+                let again = parse_position(&written).expect("what we write we can read");
+                assert_eq!(again.form, form, "{written}");
+            }
+        }
+        Err(error) => says_something(&error),
+    }
+}
+
+/// Bearings in APRS reports.
+pub fn aprs_reports(data: &[u8]) {
+    match read_aprs_bearings(data, "fuzz.aprs") {
+        Ok((bearings, warnings)) => {
+            bearings.iter().for_each(is_sound);
+            for warning in warnings {
+                assert!(!warning.to_string().is_empty(), "a warning without words");
             }
         }
         Err(error) => says_something(&error),

@@ -10,7 +10,7 @@ mod parsers;
 type Target = fn(&[u8]);
 
 /// Every fuzz target; the name is that of its folder of seeds and of its file.
-const TARGETS: [(&str, Target); 14] = [
+const TARGETS: [(&str, Target); 16] = [
     ("sigmf_meta", parsers::sigmf_meta),
     ("pattern_csv", parsers::pattern_csv),
     ("track_csv", parsers::track_csv),
@@ -20,6 +20,8 @@ const TARGETS: [(&str, Target); 14] = [
     ("scene_toml", parsers::scene_toml),
     ("hand_bearings_csv", parsers::hand_bearings_csv),
     ("areas_geojson", parsers::areas_geojson),
+    ("coordinates", parsers::coordinates),
+    ("aprs_reports", parsers::aprs_reports),
     ("bearings_jsonl", parsers::bearings_jsonl),
     ("compact_density", parsers::compact_density),
     ("places_csv", parsers::places_csv),
@@ -118,6 +120,16 @@ fn hand_bearings() {
 #[test]
 fn areas() {
     replay("areas_geojson");
+}
+
+#[test]
+fn coordinates() {
+    replay("coordinates");
+}
+
+#[test]
+fn aprs_reports() {
+    replay("aprs_reports");
 }
 
 #[test]
