@@ -2,9 +2,11 @@
 
 use std::path::PathBuf;
 
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use lobewright_fix::SlotPlan;
+use lobewright_geodesy::CoordinateForm;
 use lobewright_types::{SampleFormat, Timestamp};
 
 pub(crate) use crate::args_note::{NorthArg, NoteArgs, Undo};
@@ -79,6 +81,10 @@ pub(crate) enum FixFormat {
     Geojson,
     /// KML 2.2 for earth viewers.
     Kml,
+    /// GPX 1.1 for handheld receivers: waypoints, and regions and bearings as tracks.
+    Gpx,
+    /// Bearings as APRS direction-finding reports, one a line.
+    Aprs,
 }
 
 #[derive(Debug, Args)]
@@ -299,16 +305,18 @@ pub(crate) struct CalibrateArgs {
 #[command(after_help = "Examples: bearings taken by hand, and bearings of a run:\n  \
     lobewright fix notebook.csv --picture map.png\n  \
     lobewright fix results/bearings.jsonl notebook.csv --format geojson --out fix.geojson\n  \
-    lobewright fix notebook.csv --next --from -41.31,174.05 --picture map.png\n\n\
+    lobewright fix notebook.csv --next --from -41.31,174.05 --picture map.png\n  \
+    lobewright fix heard.aprs notebook.csv --coordinates mgrs --out fix.gpx\n\n\
     A hand-taken bearing is a line of CSV under the header\n  \
-    place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg\n\n\
+    place,lat_deg,lon_deg,bearing_deg,north,date,sigma_deg\n\
+    where a column `position` may stand for lat_deg,lon_deg: degrees, minutes, UTM, MGRS or a locator.\n\n\
     The log of a hunt as it stood at half past three, how it went, and five transmitters that take turns of a minute:\n  \
     lobewright fix hunt.jsonl --at 2026-02-14T03:30:00Z\n  \
     lobewright fix hunt.jsonl --course --picture course.png\n  \
     lobewright fix hunt.jsonl --slots 300,5 --format geojson")]
 pub(crate) struct FixArgs {
     /// Any of: the log of a hunt (`.jsonl`, see `note`), bearings taken by hand (`.csv`), bearings as written by `run`
-    /// and `bearing` (`.jsonl`, `.csv`).
+    /// and `bearing` (`.jsonl`, `.csv`), APRS reports, one a line (`.aprs`).
     #[arg(required = true, value_name = "FILE")]
     pub(crate) bearings: Vec<PathBuf>,
     /// Areas that the transmitter must, or cannot, be in: GeoJSON polygons with the property `rule`, `inside` or `outside`.
@@ -340,6 +348,9 @@ pub(crate) struct FixArgs {
     /// Write the position here in place of standard output.
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
+    /// How places are written in the table and in the words of GPX and KML.
+    #[arg(long, value_name = "FORM", value_parser = coordinate_form())]
+    pub(crate) coordinates: Option<CoordinateForm>,
     /// Draw the map here (.svg or .png).
     #[arg(long, value_name = "FILE")]
     pub(crate) picture: Option<PathBuf>,
@@ -415,6 +426,12 @@ fn within(text: &str, low: f64, high: f64, wanted: &str) -> Result<f64, String> 
     } else {
         Err(format!("must be {wanted}"))
     }
+}
+
+/// The words for forms of coordinates, which completions and help know.
+fn coordinate_form() -> impl TypedValueParser<Value = CoordinateForm> {
+    PossibleValuesParser::new(CoordinateForm::ALL.map(CoordinateForm::word))
+        .try_map(|word| word.parse::<CoordinateForm>())
 }
 
 fn share(text: &str) -> Result<f64, String> {

@@ -62,7 +62,7 @@ pub(crate) fn fix(args: &FixArgs, quiet: bool) -> Outcome {
             })
         })
         .collect::<Result<Vec<Solved>, Fault>>()?;
-    put(args, &several::text(format, &solved)?)?;
+    put(args, &several::text(format, args.coordinates, &solved)?)?;
     if let Some(path) = &args.picture {
         write_picture(path, &several::picture(&solved)?)?;
     }
@@ -260,6 +260,8 @@ fn format_of(args: &FixArgs) -> Result<FixFormat, Fault> {
         Some("csv") => Some(FixFormat::Csv),
         Some("geojson") => Some(FixFormat::Geojson),
         Some("kml") => Some(FixFormat::Kml),
+        Some("gpx") => Some(FixFormat::Gpx),
+        Some("aprs") => Some(FixFormat::Aprs),
         _ => None,
     };
     match (args.format, by_ending) {

@@ -194,6 +194,7 @@ pub(crate) fn write_results(out: &Path, config: &PipelineConfig, result: &RunRes
             &lobewright_export::fix_geojson(fix, &outcomes, &options),
         )?;
         put("fix.kml", &lobewright_export::fix_kml(fix, &outcomes, &options))?;
+        put("fix.gpx", &lobewright_export::fix_gpx(fix, &outcomes, &options))?;
     }
     Ok(())
 }

@@ -2,8 +2,9 @@
 
 use std::fmt::Write as _;
 
+use lobewright_geodesy::CoordinateForm;
 use lobewright_station::{RecordingSummary, Sides};
-use lobewright_types::{Bearing, BearingOutcome, Burst, Fix, FixOutcome};
+use lobewright_types::{Bearing, BearingOutcome, Burst, Fix, FixOutcome, Position};
 
 /// Lays out rows under a header; columns named in `right` are set to the right.
 pub(crate) fn lay_out(header: &[&str], rows: &[Vec<String>], right: &[usize]) -> String {
@@ -141,10 +142,15 @@ fn bearing_row(b: &Bearing, sides: Option<Sides>, fix: Option<&FixOutcome>) -> V
     ]
 }
 
-/// The position, its regions and what must be said beside it.
+/// The position, its regions and what must be said beside it; places in degrees with decimals.
 pub(crate) fn fix(outcome: &FixOutcome) -> String {
+    fix_in(outcome, CoordinateForm::Decimal)
+}
+
+/// The same with places in a form of coordinates.
+pub(crate) fn fix_in(outcome: &FixOutcome, form: CoordinateForm) -> String {
     match outcome {
-        FixOutcome::Fix(fix) => position(fix),
+        FixOutcome::Fix(fix) => position(fix, form),
         FixOutcome::NoFix { statements } => {
             let mut text = "no position\n".to_owned();
             for s in statements {
@@ -155,12 +161,25 @@ pub(crate) fn fix(outcome: &FixOutcome) -> String {
     }
 }
 
-fn position(fix: &Fix) -> String {
-    let p = fix.position;
-    let mut text = format!(
-        "position   {:.5}, {:.5} (WGS 84, latitude, longitude)\n",
-        p.lat_deg, p.lon_deg
-    );
+/// A place and what the form is called.
+fn place(fix: &Fix, at: Position, form: CoordinateForm) -> (String, &'static str) {
+    let kind = match form {
+        // The table has always had five decimals, about a metre.
+        CoordinateForm::Decimal => {
+            let text = format!("{:.5}, {:.5}", at.lat_deg, at.lon_deg);
+            return (text, "latitude, longitude");
+        }
+        CoordinateForm::Minutes | CoordinateForm::Seconds => "latitude, longitude",
+        CoordinateForm::Utm => "UTM",
+        CoordinateForm::Mgrs => "MGRS",
+        CoordinateForm::Locator => "Maidenhead locator",
+    };
+    (lobewright_export::human_fix_place(fix, at, form), kind)
+}
+
+fn position(fix: &Fix, form: CoordinateForm) -> String {
+    let (words, kind) = place(fix, fix.position, form);
+    let mut text = format!("position   {words} (WGS 84, {kind})\n");
     for region in [&fix.region50, &fix.region95] {
         let _ = writeln!(
             text,
@@ -187,10 +206,9 @@ fn position(fix: &Fix) -> String {
     for mode in fix.modes.iter().skip(1) {
         let _ = writeln!(
             text,
-            "or ({:.0} %)  {:.5}, {:.5}",
+            "or ({:.0} %)  {}",
             100.0 * mode.probability,
-            mode.position.lat_deg,
-            mode.position.lon_deg
+            place(fix, mode.position, form).0
         );
     }
     for s in &fix.statements {

@@ -176,6 +176,7 @@ fn the_demo_finds_its_transmitter_and_names_the_reflection() {
         "bearings.csv",
         "fix.geojson",
         "fix.kml",
+        "fix.gpx",
         "run.json",
     ] {
         assert!(std::fs::metadata(out.join(file)).unwrap().len() > 500, "{file}");

@@ -20,6 +20,14 @@ const LAST_LON_DEG: f64 = 179.999_999_9;
 /// track with a segment for each ring, closed; a bearing is a track from its place. Nothing crosses the 180th meridian. Elements
 /// stand in the order of the schema: waypoints, then tracks.
 pub fn fix_gpx(fix: &FixOutcome, bearings: &[BearingOutcome], options: &GeoOptions) -> String {
+    fixes_gpx(&[("", fix, bearings)], options)
+}
+
+/// Writes the positions of several transmitters as one GPX file, as [`fix_gpx`] does one.
+///
+/// # Inputs
+/// For each transmitter its label, its position and its bearings; names begin with the label where it is not empty.
+pub fn fixes_gpx(all: &[(&str, &FixOutcome, &[BearingOutcome])], options: &GeoOptions) -> String {
     let name = if options.title.is_empty() {
         "Transmitter position"
     } else {
@@ -29,44 +37,61 @@ pub fn fix_gpx(fix: &FixOutcome, bearings: &[BearingOutcome], options: &GeoOptio
     out.push_str(
         "<gpx version=\"1.1\" creator=\"Lobewright\" xmlns=\"http://www.topografix.com/GPX/1/1\">\n<metadata>\n",
     );
+    let words: Vec<String> = all
+        .iter()
+        .map(|(label, fix, _)| named(label, &human_fix_in(fix, options.coordinates).join("\n")))
+        .collect();
     let _ = writeln!(
         out,
         "<name>{}</name>\n<desc>{}</desc>\n</metadata>",
         escape(name),
-        escape(&human_fix_in(fix, options.coordinates).join("\n"))
+        escape(&words.join("\n"))
     );
-    let found_fix = fix_of(fix);
-    if let Some(found) = found_fix {
-        fix_waypoints(
-            &mut out,
-            found,
-            &human_fix_in(fix, options.coordinates).join("\n"),
-        );
+    for ((label, fix, _), words) in all.iter().zip(&words) {
+        if let Some(found) = fix_of(fix) {
+            fix_waypoints(&mut out, label, found, words);
+        }
     }
     if let Some(truth) = options.truth.filter(|place| on_earth(*place)) {
         waypoint(&mut out, truth, "Transmitter", "its known place", "truth");
     }
-    for (name, place) in stations(bearings) {
-        waypoint(&mut out, place, name, "place of a bearing", "station");
+    let mut written = Vec::new();
+    for station in all.iter().flat_map(|(_, _, bearings)| stations(bearings)) {
+        if !written.contains(&station) {
+            waypoint(&mut out, station.1, station.0, "place of a bearing", "station");
+            written.push(station);
+        }
     }
-    if let Some(fix) = found_fix {
-        fix_tracks(&mut out, fix);
-    }
-    for bearing in found(bearings) {
-        bearing_track(&mut out, bearing, found_fix, options);
+    for (label, fix, bearings) in all {
+        let found_fix = fix_of(fix);
+        if let Some(fix) = found_fix {
+            fix_tracks(&mut out, label, fix);
+        }
+        for bearing in found(bearings) {
+            bearing_track(&mut out, label, bearing, found_fix, options);
+        }
     }
     out.push_str("</gpx>\n");
     out
 }
 
-fn fix_waypoints(out: &mut String, fix: &Fix, words: &str) {
+/// A name that says which transmitter it is of.
+fn named(label: &str, name: &str) -> String {
+    if label.is_empty() {
+        name.to_owned()
+    } else {
+        format!("{label}: {name}")
+    }
+}
+
+fn fix_waypoints(out: &mut String, label: &str, fix: &Fix, words: &str) {
     if on_earth(fix.position) {
-        waypoint(out, fix.position, "Fix", words, "fix");
+        waypoint(out, fix.position, &named(label, "Fix"), words, "fix");
     }
     for (number, mode) in (2..).zip(fix.modes.iter().skip(1)) {
         if on_earth(mode.position) {
             let share = 100.0 * mode.probability;
-            let name = format!("Fix {number} {share:.0}%");
+            let name = named(label, &format!("Fix {number} {share:.0}%"));
             let words = format!("other position, {share:.0} %");
             waypoint(out, mode.position, &name, &words, "mode");
         }
@@ -84,22 +109,22 @@ fn waypoint(out: &mut String, place: Position, name: &str, description: &str, ki
     );
 }
 
-fn fix_tracks(out: &mut String, fix: &Fix) {
+fn fix_tracks(out: &mut String, label: &str, fix: &Fix) {
     for region in [&fix.region50, &fix.region95] {
-        region_track(out, region);
+        region_track(out, label, region);
     }
     if let Some(ellipse) = &fix.ellipse95 {
         let polygon = PolygonDeg {
             outer: ellipse_ring(ellipse),
             holes: Vec::new(),
         };
-        let name = format!("{:.0}% ellipse", 100.0 * ellipse.probability);
+        let name = named(label, &format!("{:.0}% ellipse", 100.0 * ellipse.probability));
         track(out, &name, "error ellipse", "ellipse", &rings(&[polygon]));
     }
 }
 
-fn region_track(out: &mut String, region: &Region) {
-    let name = format!("{:.0}% region", 100.0 * region.probability);
+fn region_track(out: &mut String, label: &str, region: &Region) {
+    let name = named(label, &format!("{:.0}% region", 100.0 * region.probability));
     let words = format!("area {}", crate::words::human_area(region.area_km2));
     track(out, &name, &words, "region", &rings(&region.polygons));
 }
@@ -112,7 +137,7 @@ fn rings(polygons: &[PolygonDeg]) -> Vec<Vec<(f64, f64)>> {
         .collect()
 }
 
-fn bearing_track(out: &mut String, bearing: &Bearing, fix: Option<&Fix>, options: &GeoOptions) {
+fn bearing_track(out: &mut String, label: &str, bearing: &Bearing, fix: Option<&Fix>, options: &GeoOptions) {
     let verdict = verdict_of(fix, &bearing.id);
     let segments: Vec<Vec<(f64, f64)>> = bearing_line(bearing, line_length_m(options, verdict))
         .iter()
@@ -120,7 +145,7 @@ fn bearing_track(out: &mut String, bearing: &Bearing, fix: Option<&Fix>, options
         .collect();
     let reflected = verdict.is_some_and(|v| v.reflected_probability >= 0.5);
     let kind = if reflected { "reflected" } else { "bearing" };
-    let name = format!("{} {:.0}", bearing.station, bearing.azimuth);
+    let name = named(label, &format!("{} {:.0}", bearing.station, bearing.azimuth));
     let words = human_bearing_line(&BearingOutcome::Bearing(Box::new(bearing.clone())));
     track(out, &name, &words, kind, &segments);
 }

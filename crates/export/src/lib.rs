@@ -29,7 +29,7 @@ pub use error::{ReadError, WriteError};
 pub use geo::GeoOptions;
 pub use geojson_file::fix_geojson;
 pub use geojson_read::{MapReadError, read_geojson_areas, read_geojson_lines};
-pub use gpx_file::fix_gpx;
+pub use gpx_file::{fix_gpx, fixes_gpx};
 pub use hunt::{
     AsideLine, AsideReason, CompassReading, HUNT_FORMAT, HUNT_VERSION, HuntEntry, HuntFact, HuntLog,
     HuntLogError, HuntWriter, MeterReading, NorthUsed, hunt_line, is_hunt_log, read_hunt_log,

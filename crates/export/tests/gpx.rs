@@ -9,7 +9,7 @@
 mod common;
 
 use common::{bearings, every_statement, found, place, ring};
-use lobewright_export::{GeoOptions, fix_gpx};
+use lobewright_export::{GeoOptions, fix_gpx, fixes_gpx};
 use lobewright_types::{FixOutcome, PolygonDeg};
 use proptest::prelude::*;
 
@@ -176,6 +176,36 @@ fn a_handheld_gets_waypoints_and_tracks() {
             segment.points.last().unwrap().point()
         );
     }
+}
+
+#[test]
+fn several_transmitters_share_a_file_and_say_whose_a_point_is() {
+    let (first, second) = (place(-41.29, 174.78), place(-41.35, 174.70));
+    let (fixes, heard) = ([found(first), found(second)], bearings(first));
+    let text = fixes_gpx(
+        &[("fox", &fixes[0], &heard), ("hare <2>", &fixes[1], &heard)],
+        &GeoOptions::default(),
+    );
+    let parsed = read(&text);
+    let names: Vec<&str> = parsed
+        .waypoints
+        .iter()
+        .map(|w| w.name.as_deref().unwrap())
+        .collect();
+    // The places of the bearings stand once.
+    assert_eq!(
+        names,
+        [
+            "fox: Fix",
+            "fox: Fix 2 20%",
+            "hare <2>: Fix",
+            "hare <2>: Fix 2 20%",
+            "Hill, top",
+            "Quay <east> & \"west\""
+        ]
+    );
+    assert_eq!(parsed.tracks.len(), 10);
+    assert_eq!(parsed.tracks[5].name.as_deref(), Some("hare <2>: 50% region"));
 }
 
 #[test]

@@ -8,6 +8,7 @@ pub mod ci;
 pub mod fuzz;
 pub mod layers;
 pub mod licences;
+pub mod maps;
 pub mod pages;
 pub mod readme;
 pub mod rules;

@@ -9,10 +9,16 @@ use anyhow::{Context, Result, ensure};
 
 use crate::ci::say;
 use crate::shell::{attempt, capture, cargo, files_below, fresh_folder, run};
-use crate::{fuzz, pages, readme, setup, workspace};
+use crate::{fuzz, maps, pages, readme, setup, workspace};
 
 /// The Python packages of the SigMF check, with their versions.
-const PYTHON_PACKAGES: [&str; 3] = ["sigmf==1.14.0", "numpy==2.4.6", "scipy==1.17.1"];
+const PYTHON_PACKAGES: [&str; 5] = [
+    "sigmf==1.14.0",
+    "numpy==2.4.6",
+    "scipy==1.17.1",
+    "fastkml==1.4.0",
+    "lxml==6.1.3",
+];
 
 /// Longest time that the commands of a page may take together, in seconds.
 const PAGE_LIMIT_S: u32 = 1500;
@@ -28,7 +34,7 @@ pub struct Step {
 }
 
 /// Every check, in the order in which they run: the quick ones that fail most often first.
-pub const ALL: [Step; 12] = [
+pub const ALL: [Step; 13] = [
     Step {
         name: "setup",
         what: "Debian packages that the checks need",
@@ -73,6 +79,11 @@ pub const ALL: [Step; 12] = [
         name: "sigmf",
         what: "the format's own validator on what we write",
         run: sigmf,
+    },
+    Step {
+        name: "maps",
+        what: "the standard's schema on the map files that we write",
+        run: maps,
     },
     Step {
         name: "pages",
@@ -245,6 +256,15 @@ fn sigmf(bench: &Bench) -> Result<()> {
     capture(Command::new(&validator).arg("-v").args(&all))?;
     say(&format!("{} recordings are valid", all.len()));
     refuses_a_broken_one(&validator, &samples, &written)
+}
+
+fn maps(bench: &Bench) -> Result<()> {
+    let python = python_folder(bench)?.join("bin/python");
+    let samples = bench.folder("maps");
+    fresh_folder(&samples)?;
+    let words = ["run", "--locked", "--package", "lobewright-export", "--example"];
+    run(cargo().args(words).args(["report", "--"]).arg(&samples))?;
+    maps::check(&python, &samples)
 }
 
 fn recordings(folder: &Path) -> Result<Vec<PathBuf>> {

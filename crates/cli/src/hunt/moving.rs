@@ -34,7 +34,8 @@ pub(crate) fn text(format: FixFormat, all: &[Followed<'_>]) -> Result<String, Fa
         FixFormat::Csv => csv_of(all),
         FixFormat::Json => Ok(all.iter().flat_map(json_lines).collect()),
         FixFormat::Geojson => geojson(all),
-        FixFormat::Kml => Err(Fault::Input(anyhow::anyhow!(
+        FixFormat::Gpx => Ok(gpx(all)),
+        FixFormat::Kml | FixFormat::Aprs => Err(Fault::Input(anyhow::anyhow!(
             "a track is written as table, csv, json or geojson, or with --out NAME.gpx as a GPX track"
         ))),
     }

@@ -1,6 +1,7 @@
 //! Positions of one or several transmitters as text and pictures.
 
 use lobewright_export::GeoOptions;
+use lobewright_geodesy::CoordinateForm;
 use lobewright_plot::{CaptionedMap, Size};
 use lobewright_types::FixOutcome;
 use serde_json::{Value, json};
@@ -20,40 +21,51 @@ pub(crate) struct Solved {
 }
 
 /// Everything in one text; a single transmitter without a label looks as if there were no labels at all.
-pub(crate) fn text(format: FixFormat, all: &[Solved]) -> Result<String, Fault> {
+pub(crate) fn text(
+    format: FixFormat,
+    coordinates: Option<CoordinateForm>,
+    all: &[Solved],
+) -> Result<String, Fault> {
     let single = match all {
         [one] if one.group.transmitter.is_none() => Some(one),
         _ => None,
     };
     if let Some(one) = single {
-        return Ok(text_of_one(format, one));
+        return Ok(text_of_one(format, coordinates, one));
     }
     Ok(match format {
         FixFormat::Table => all
             .iter()
-            .map(|s| format!("{}\n\n{}", s.group.title(), text_of_one(format, s)))
+            .map(|s| format!("{}\n\n{}", s.group.title(), text_of_one(format, coordinates, s)))
             .collect::<Vec<_>>()
             .join("\n"),
         FixFormat::Json => all.iter().map(labelled_json).collect::<Result<_, _>>()?,
         FixFormat::Csv => labelled_csv(all)?,
         FixFormat::Geojson => merged_geojson(all)?,
-        FixFormat::Kml => merged_kml(all),
+        FixFormat::Kml => merged_kml(all, coordinates),
+        FixFormat::Gpx => merged_gpx(all, coordinates),
+        FixFormat::Aprs => all.iter().map(|s| text_of_one(format, coordinates, s)).collect(),
     })
 }
 
-fn text_of_one(format: FixFormat, one: &Solved) -> String {
+fn text_of_one(format: FixFormat, coordinates: Option<CoordinateForm>, one: &Solved) -> String {
     let outcomes = one.group.known.outcomes();
-    let options = GeoOptions::default();
+    let options = GeoOptions {
+        coordinates,
+        ..GeoOptions::default()
+    };
     let text = match format {
         FixFormat::Table => format!(
             "{}\n{}",
             tables::bearings(&outcomes, &[], Some(&one.outcome)),
-            tables::fix(&one.outcome)
+            tables::fix_in(&one.outcome, coordinates.unwrap_or(CoordinateForm::Decimal))
         ),
         FixFormat::Json => lobewright_export::fix_json(&one.outcome),
         FixFormat::Csv => lobewright_export::fix_csv(&one.outcome),
         FixFormat::Geojson => lobewright_export::fix_geojson(&one.outcome, &outcomes, &options),
         FixFormat::Kml => lobewright_export::fix_kml(&one.outcome, &outcomes, &options),
+        FixFormat::Gpx => lobewright_export::fix_gpx(&one.outcome, &outcomes, &options),
+        FixFormat::Aprs => lobewright_export::bearings_aprs(&one.outcome, &outcomes, &options),
     };
     match &one.next {
         Some(next) => next.add_to(text, format),
@@ -110,7 +122,7 @@ fn labelled_csv(all: &[Solved]) -> Result<String, Fault> {
 fn merged_geojson(all: &[Solved]) -> Result<String, Fault> {
     let (mut features, mut sentences) = (Vec::new(), Vec::new());
     for one in all {
-        let collection = parsed(&text_of_one(FixFormat::Geojson, one))?;
+        let collection = parsed(&text_of_one(FixFormat::Geojson, None, one))?;
         for mut feature in collection["features"].as_array().cloned().unwrap_or_default() {
             feature["properties"]["transmitter"] = label(one);
             features.push(feature);
@@ -130,13 +142,14 @@ fn merged_geojson(all: &[Solved]) -> Result<String, Fault> {
 }
 
 /// One document with a folder for each transmitter. The styles stand in every folder, with one meaning.
-fn merged_kml(all: &[Solved]) -> String {
+fn merged_kml(all: &[Solved], coordinates: Option<CoordinateForm>) -> String {
     let mut out = String::from(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<kml xmlns=\"http://www.opengis.net/kml/2.2\">\n<Document>\n<name>Transmitter positions</name>\n<open>1</open>\n",
     );
     for (i, one) in all.iter().enumerate() {
         let options = GeoOptions {
             title: one.group.title(),
+            coordinates,
             ..GeoOptions::default()
         };
         let text = lobewright_export::fix_kml(&one.outcome, &one.group.known.outcomes(), &options);
@@ -153,6 +166,25 @@ fn merged_kml(all: &[Solved]) -> String {
         out += "</Folder>\n";
     }
     out + "</Document>\n</kml>\n"
+}
+
+/// One file whose names begin with the transmitter they are of.
+fn merged_gpx(all: &[Solved], coordinates: Option<CoordinateForm>) -> String {
+    let outcomes: Vec<_> = all.iter().map(|s| s.group.known.outcomes()).collect();
+    let labelled: Vec<_> = all
+        .iter()
+        .zip(&outcomes)
+        .map(|(s, outcomes)| {
+            let label = s.group.transmitter.as_deref().unwrap_or("no label");
+            (label, &s.outcome, outcomes.as_slice())
+        })
+        .collect();
+    let options = GeoOptions {
+        title: format!("Positions of {} transmitters", all.len()),
+        coordinates,
+        ..GeoOptions::default()
+    };
+    lobewright_export::fixes_gpx(&labelled, &options)
 }
 
 /// The map: one for a single transmitter, else one for each, side by side.

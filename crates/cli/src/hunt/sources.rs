@@ -90,10 +90,11 @@ fn read(path: &Path, quiet: bool) -> Result<Source, Fault> {
     let ending = path.extension().and_then(|e| e.to_str());
     let content = match ending {
         Some("csv") => table(path, &name, quiet)?,
+        Some("aprs") => aprs(path, &name, quiet)?,
         Some("jsonl" | "json") => lines(path, &name, quiet)?,
         _ => {
             return Err(Fault::Input(anyhow::anyhow!(
-                "`{name}` has no known ending; give hand-taken bearings as .csv, hunt logs and results of a run as .jsonl"
+                "`{name}` has no known ending; give hand-taken bearings as .csv, APRS reports as .aprs, hunt logs and results of a run as .jsonl"
             )));
         }
     };
@@ -155,6 +156,20 @@ pub(crate) fn read_areas(path: &Path) -> Result<Source, Fault> {
         name,
         content: Content::Clues(areas.into_iter().map(Clue::Area).collect()),
     })
+}
+
+fn aprs(path: &Path, name: &str, quiet: bool) -> Result<Content, Fault> {
+    let (bearings, warnings) =
+        lobewright_export::read_aprs_bearings(open(path, name)?, name).map_err(Fault::input)?;
+    for warning in warnings {
+        remark(quiet, &format!("warning: {warning}"));
+    }
+    Ok(Content::Clues(
+        bearings
+            .into_iter()
+            .map(|b| Clue::Bearing(BearingOutcome::Bearing(Box::new(b))))
+            .collect(),
+    ))
 }
 
 fn lines(path: &Path, name: &str, quiet: bool) -> Result<Content, Fault> {
