@@ -326,7 +326,7 @@ fn ambiguous_and_wrong_texts_are_refused_in_words() {
         ("60GTV572012388112", "at most five digits"),
         ("60ITV", "a letter from C to X"),
         ("60GAV", "first letter does not occur in that zone"),
-        ("60GTA", "does not lie in that zone and band"),
+        ("60GTB", "does not lie in that zone and band"),
         ("61GTV", "the zone must be 1 to 60"),
         ("32XNH", "does not lie in that zone and band"),
         ("YAB", "first letter does not occur in that half"),
@@ -344,6 +344,17 @@ fn ambiguous_and_wrong_texts_are_refused_in_words() {
             .to_string()
             .contains("at most 120")
     );
+}
+
+// Which squares of a column reach into the band: GeographicLib 2.1.2 (GeoConvert) accepts A and M to V, at both edges of the band slivers of
+// squares whose middle lies outside.
+#[test]
+fn only_the_squares_of_a_band_are_taken() {
+    let accepted: String = "ABCDEFGHJKLMNPQRSTUV"
+        .chars()
+        .filter(|row| parse_position(&format!("60GT{row}")).is_ok())
+        .collect();
+    assert_eq!(accepted, "AMNPQRSTUV");
 }
 
 #[test]
