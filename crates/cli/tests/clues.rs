@@ -89,6 +89,6 @@ fn an_area_closes_what_one_bearing_leaves_open() {
         r#"{"type":"Feature","properties":{},"geometry":null}"#,
     );
     let (code, _, error) = outcome(&["fix", &table, "--areas", &bad]);
-    assert_eq!(code, 2);
+    assert_eq!(code, 3);
     assert!(error.contains("`rule` is missing"), "{error}");
 }
