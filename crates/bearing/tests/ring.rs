@@ -209,6 +209,54 @@ fn modulation_in_step_with_the_switch_and_weak_speech_leave_no_slip() {
 }
 
 #[test]
+fn a_start_known_long_before_the_burst_is_reached_by_the_rate_that_is_found() {
+    let mut scene = RingScene::new(&ideal(4, 0.177), Signal::Carrier, 15.0, 1.0);
+    scene.true_ratio = 1.000_03;
+    // The cycle began 10 seconds before: 50 ppm of that is half a dwell, and one second of samples tells the rate to 10 ppm.
+    let before_s = 10.0;
+    scene.true_start_s = 0.000_31;
+    let cycle_s = 4e-3 * scene.true_ratio;
+    let known_s = scene.true_start_s - (before_s / cycle_s).round() * cycle_s;
+    scene.schedule = SwitchSchedule::cycle(&[0, 1, 2, 3], 1e-3, 1e-4)
+        .unwrap()
+        .with_start(known_s)
+        .with_rate_sigma_ppm(50.0)
+        .unwrap();
+    let samples = scene.draw(130.0, &mut ChaCha8Rng::seed_from_u64(98));
+    let found = estimate_ring(&[scene.burst(&samples)], &scene.config()).unwrap();
+    // By the stated rate alone the next start is two standard deviations off, and the bearing would have a second mode.
+    assert!(found.clock.expect("a clock").starts <= 2);
+    assert_eq!(found.estimate.modes.len(), 1);
+    assert!(wrap_signed_degrees(found.estimate.azimuth.degrees() - 130.0).abs() < 2.0);
+}
+
+#[test]
+fn the_rate_of_the_switch_is_as_good_as_it_says() {
+    const TRIALS: usize = 40;
+    let mut rng = ChaCha8Rng::seed_from_u64(99);
+    let mut square = 0.0;
+    for trial in 0..TRIALS {
+        let mut scene = RingScene::new(&ideal(4, 0.177), Signal::Carrier, 15.0, 0.5);
+        let ppm = 150.0 * (rng.random::<f64>() - 0.5);
+        scene.true_ratio = 1.0 + 1e-6 * ppm;
+        scene.true_start_s = 4e-3 * rng.random::<f64>();
+        scene.schedule = SwitchSchedule::cycle(&[0, 1, 2, 3], 1e-3, 1e-4)
+            .unwrap()
+            .with_start(scene.true_start_s)
+            .with_rate_sigma_ppm(50.0)
+            .unwrap();
+        let samples = scene.draw(40.0 * trial as f64, &mut rng);
+        let found = estimate_ring(&[scene.burst(&samples)], &scene.config()).unwrap();
+        let clock = found.clock.expect("a clock");
+        let off = (clock.rate_ppm - ppm) / clock.rate_sigma_ppm;
+        assert!(off.abs() < 3.0, "{} ppm found, {ppm} true", clock.rate_ppm);
+        square += off * off;
+    }
+    let rms = (square / TRIALS as f64).sqrt();
+    assert!(rms < 1.2, "{rms} of its stated errors");
+}
+
+#[test]
 fn a_signal_like_noise_is_never_a_confident_error() {
     let ring = ideal(4, 0.177);
     for (seed, snr_db) in [(31, 20.0), (32, 0.0)] {

@@ -16,6 +16,8 @@ const MOST_RATES: f64 = 4000.0;
 const REACH: f64 = 4.0;
 /// Chance gathers this many of its standard deviations at most, whatever start and rate.
 const CHANCE: f64 = 6.0;
+/// Part of its height that a rate's score may lack of the best and still be as good.
+const ALIKE: f64 = 0.02;
 /// Places in the cycle at most.
 const MOST_BINS: f64 = 8192.0;
 
@@ -97,7 +99,14 @@ pub(super) fn find(bursts: &[RingBurst<'_>], schedule: &SwitchSchedule) -> Optio
     let instants: Vec<f64> = instants(schedule.steps(), bins);
     let middle_s = f64::midpoint(from_s, to_s);
     let span_s = (to_s - from_s).max(bin_s);
-    let best = search(&folds, &instants, bins, bin_s, most, middle_s, span_s)?;
+    let search = Search {
+        folds: &folds,
+        instants: &instants,
+        bins,
+        bin_s,
+        middle_s,
+    };
+    let best = search.best(most, span_s)?;
     let ratio = schedule.clock_ratio() * (1.0 + best.rate);
     // The place holds at the middle of all, from which the rate was counted.
     let cycles = ((middle_s - from_s) / period_s).round();
@@ -105,6 +114,7 @@ pub(super) fn find(bursts: &[RingBurst<'_>], schedule: &SwitchSchedule) -> Optio
     // Half a bin over the whole, and no finer than the rates that were tried.
     let rate_sigma = (0.5 * bin_s / span_s)
         .max(most / MOST_RATES)
+        .max(best.rate_sigma)
         .min(schedule.rate_sigma_ppm() * 1e-6);
     // From where the cycle was found to where its start is known, by the rate that was found.
     let away_s = schedule
@@ -202,14 +212,15 @@ fn fold(
             before += sample(k - 1 - i);
             after += sample(k + i);
         }
-        // A switch between two samples shows at the later one.
+        // A switch between two samples shows at the later one. Half a sample lies in the middle of a bin where the period is a
+        // whole number of samples, so that no rounding decides.
         let place = offset + (k as f64 - 0.5) * per_period;
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "0 to the number of bins"
         )]
-        let bin = ((place - place.floor()) * bins as f64).round() as usize % bins;
+        let bin = ((place - place.floor()) * bins as f64) as usize % bins;
         products[bin] += after * before.conj();
         powers[bin] += after.norm_sqr() + before.norm_sqr();
         counts[bin] += 1.0;
@@ -239,59 +250,98 @@ struct Best {
     /// Bin at which the cycle starts.
     place: f64,
     rate: f64,
+    /// Standard deviation of the rate among those that explain the instants as well.
+    rate_sigma: f64,
 }
 
-fn search(
-    folds: &[Fold],
-    instants: &[f64],
+/// What is searched: folded stretches, and where in the cycle the switch acts.
+struct Search<'a> {
+    folds: &'a [Fold],
+    instants: &'a [f64],
     bins: usize,
     bin_s: f64,
-    most_rate: f64,
     middle_s: f64,
-    span_s: f64,
-) -> Option<Best> {
-    let rates = (2.0 * most_rate * span_s / bin_s * 2.0).ceil().min(MOST_RATES);
-    #[expect(clippy::cast_possible_truncation, reason = "at most 4000")]
-    let half = (rates / 2.0) as i32;
-    let mut best = (f64::NEG_INFINITY, 0.0, Vec::new(), 0.0);
-    for step in -half..=half {
-        let rate = if half == 0 {
-            0.0
-        } else {
-            most_rate * f64::from(step) / f64::from(half)
-        };
-        let mut sum = vec![0.0; bins];
-        for fold in folds {
-            let shift = at_bin((fold.middle_s - middle_s) * rate / bin_s, bins);
+}
+
+impl Search<'_> {
+    /// The folds laid over each other for a rate, by place in the cycle at the middle of all.
+    fn sum(&self, rate: f64) -> Vec<f64> {
+        let mut sum = vec![0.0; self.bins];
+        for fold in self.folds {
+            // Straight between bins: whole ones would make many rates alike.
+            let shift = (fold.middle_s - self.middle_s) * rate / self.bin_s;
+            let (first, part) = (at_bin(shift.floor(), self.bins), shift - shift.floor());
             for (b, s) in sum.iter_mut().enumerate() {
-                *s += fold.gathered[(b + shift) % bins];
+                let here = fold.gathered[(b + first) % self.bins];
+                *s += here + part * (fold.gathered[(b + first + 1) % self.bins] - here);
             }
         }
-        let scores = gathered(&sum, instants, bins);
-        let top = scores.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        if top > best.0 {
-            let middle = median(sum.clone());
-            let spread = 1.48 * median(sum.iter().map(|s| (s - middle).abs()).collect());
-            best = (top, rate, scores, spread);
+        sum
+    }
+
+    fn scores(&self, sum: &[f64]) -> Vec<f64> {
+        gathered(sum, self.instants, self.bins)
+    }
+
+    fn best(&self, most_rate: f64, span_s: f64) -> Option<Best> {
+        let rates = (2.0 * most_rate * span_s / self.bin_s * 2.0)
+            .ceil()
+            .min(MOST_RATES);
+        #[expect(clippy::cast_possible_truncation, reason = "at most 4000")]
+        let half = (rates / 2.0) as i32;
+        let rate = |number: usize| {
+            if half == 0 {
+                0.0
+            } else {
+                most_rate * (number as f64 - f64::from(half)) / f64::from(half)
+            }
+        };
+        let tops: Vec<f64> = (0..=2 * half.unsigned_abs() as usize)
+            .map(|number| highest(&self.scores(&self.sum(rate(number)))))
+            .collect();
+        let top = highest(&tops);
+        let number = tops.iter().position(|t| *t >= top)?;
+        let sum = self.sum(rate(number));
+        let usual = median(self.scores(&sum));
+        let middle = median(sum.clone());
+        let spread = 1.48 * median(sum.iter().map(|s| (s - middle).abs()).collect());
+        if !(top - usual > CHANCE * spread * (self.instants.len() as f64).sqrt() && top > usual) {
+            return None;
         }
+        // Instants are told to a sample, so several rates explain them as well: from here to there.
+        let alike = |t: &&f64| **t >= top - ALIKE * (top - usual);
+        let before = tops[..number].iter().rev().take_while(alike).count();
+        let behind = tops[number + 1..].iter().take_while(alike).count();
+        let (low, high) = (rate(number - before), rate(number + behind));
+        let rate = f64::midpoint(low, high);
+        let scores = self.scores(&self.sum(rate));
+        let top = highest(&scores);
+        let at = scores.iter().position(|s| *s >= top)?;
+        let (l, r) = (
+            scores[(at + self.bins - 1) % self.bins],
+            scores[(at + 1) % self.bins],
+        );
+        Some(Best {
+            // Bins are counted at their middles.
+            place: at as f64 + 0.5 + vertex(l, top, r),
+            rate,
+            rate_sigma: (high - low) / 12_f64.sqrt(),
+        })
     }
-    let (top, rate, scores, spread) = best;
-    let usual = median(scores.clone());
-    if !(top - usual > CHANCE * spread * (instants.len() as f64).sqrt() && top > usual) {
-        return None;
-    }
-    let at = scores.iter().position(|s| *s >= top)?;
-    let (l, r) = (scores[(at + bins - 1) % bins], scores[(at + 1) % bins]);
-    let bend = l - 2.0 * top + r;
-    let part = if bend < 0.0 {
-        (0.5 * (l - r) / bend).clamp(-0.5, 0.5)
+}
+
+fn highest(values: &[f64]) -> f64 {
+    values.iter().copied().fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// Where the parabola through three values at -1, 0 and 1 has its top, the middle one being the highest.
+fn vertex(before: f64, top: f64, after: f64) -> f64 {
+    let bend = before - 2.0 * top + after;
+    if bend < 0.0 {
+        (0.5 * (before - after) / bend).clamp(-0.5, 0.5)
     } else {
         0.0
-    };
-    Some(Best {
-        place: at as f64 + part,
-        rate,
-    })
+    }
 }
 
 /// What the instants of a cycle that starts at each bin gather.
